@@ -1,0 +1,39 @@
+//! What is said to people: a stable code with parameters, translated on the screen, and English words for everyone else.
+
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::fmt;
+
+/// A sentence for a person. Screens translate by `code` and `with`; logs and scripts show `words`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Say {
+    /// Stable code, e.g. `gap-missing`.
+    pub code: String,
+    /// Values to put into the sentence.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub with: BTreeMap<String, String>,
+    /// The sentence in English: what happened, what is safe, what to do next.
+    pub words: String,
+}
+
+impl Say {
+    /// A sentence without parameters.
+    pub fn new(code: &str, words: impl Into<String>) -> Self {
+        Self { code: code.to_owned(), with: BTreeMap::new(), words: words.into() }
+    }
+
+    /// Adds a parameter.
+    #[must_use]
+    pub fn with(mut self, name: &str, value: impl ToString) -> Self {
+        self.with.insert(name.to_owned(), value.to_string());
+        self
+    }
+}
+
+impl fmt::Display for Say {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.words)
+    }
+}
+
+impl std::error::Error for Say {}

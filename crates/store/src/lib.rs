@@ -1,0 +1,1 @@
+//! The journal on disk: SQLite, projections, photos by content hash.

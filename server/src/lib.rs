@@ -1,0 +1,1 @@
+//! The trailer's server: merges tablets, serves the board.

@@ -1,0 +1,1 @@
+//! The tablet app's shell.
