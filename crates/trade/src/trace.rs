@@ -52,3 +52,32 @@ pub struct NoNumber {
     /// A sentence for the person: what is missing or outside, and what to do.
     pub words: String,
 }
+
+/// The caution that goes with every sum.
+pub const AID_ONLY: &str = "aid-only: This sum is an aid. The code of record, the owner's engineer and the authorised inspector decide.";
+
+impl Input {
+    /// An input as shown; `value` already carries its unit.
+    pub fn new(symbol: &str, name: &str, value: impl Into<String>) -> Self {
+        Self {
+            symbol: symbol.to_owned(),
+            name: name.to_owned(),
+            value: value.into(),
+        }
+    }
+
+    /// An input that is a measure, shown as it was typed.
+    pub fn of(symbol: &str, name: &str, value: &crate::Measure) -> Self {
+        Self::new(symbol, name, value.shown())
+    }
+}
+
+impl NoNumber {
+    /// A refusal with a stable code and a sentence.
+    pub fn new(code: &str, words: impl Into<String>) -> Self {
+        Self {
+            code: code.to_owned(),
+            words: words.into(),
+        }
+    }
+}
