@@ -44,10 +44,7 @@ pub enum OpeningVerdict {
 /// In the unit of the gaps where they agree, else in that of the 12 o'clock gap (feet become inches, metres millimetres).
 /// # Errors
 /// [`NoNumber`] when a gap is missing, double or no length, when the root opening is none, or when no length is left.
-pub fn cut_length(
-    gaps: &[(String, Measure)],
-    root: &Measure,
-) -> Result<Traced<CutLength>, NoNumber> {
+pub fn cut_length(gaps: &[(String, Measure)], root: &Measure) -> Result<Traced<CutLength>, NoNumber> {
     let unit = tape_unit(&find(gaps, CLOCKS[0])?.unit)?;
     let mut at = [Ratio::whole(0); 4];
     for (slot, clock) in at.iter_mut().zip(CLOCKS) {
@@ -55,27 +52,18 @@ pub fn cut_length(
         if !slot.is_positive() {
             return Err(NoNumber::new(
                 "gap-not-positive",
-                format!(
-                    "No length: the gap at {clock} o'clock must be above zero. Measure it again."
-                ),
+                format!("No length: the gap at {clock} o'clock must be above zero. Measure it again."),
             ));
         }
     }
-    if let Some((other, _)) = gaps
-        .iter()
-        .find(|(clock, _)| !CLOCKS.contains(&clock.as_str()))
-    {
+    if let Some((other, _)) = gaps.iter().find(|(clock, _)| !CLOCKS.contains(&clock.as_str())) {
         return Err(NoNumber::new(
             "gap-clock-unknown",
-            format!(
-                "No length: the gap is measured at 12, 3, 6 and 9 o'clock, and “{other}” is none of these."
-            ),
+            format!("No length: the gap is measured at 12, 3, 6 and 9 o'clock, and “{other}” is none of these."),
         ));
     }
     let opening = root_opening(root, unit)?;
-    let exact = mean(&at)
-        .and_then(|mean| mean.sub(opening.mul(Ratio::whole(2))?))
-        .ok_or_else(too_large)?;
+    let exact = mean(&at).and_then(|mean| mean.sub(opening.mul(Ratio::whole(2))?)).ok_or_else(too_large)?;
     if !exact.is_positive() {
         return Err(NoNumber::new(
             "no-room",
@@ -94,65 +82,30 @@ fn shape(exact: Ratio, at: [Ratio; 4], unit: Unit) -> Option<CutLength> {
     Some(CutLength {
         length: to_tape_mark(exact, unit)?,
         spread: measure(greatest.sub(*least)?),
-        out_of_square: vec![
-            ("12-6".to_owned(), measure(at[0].sub(at[2])?)),
-            ("3-9".to_owned(), measure(at[1].sub(at[3])?)),
-        ],
+        out_of_square: vec![("12-6".to_owned(), measure(at[0].sub(at[2])?)), ("3-9".to_owned(), measure(at[1].sub(at[3])?))],
     })
 }
 
 /// Exact value, shown at the nearest 1/32 in or 0.5 mm.
 fn to_tape_mark(exact: Ratio, unit: Unit) -> Option<Measure> {
-    let mark = if unit == Unit::Inch {
-        Ratio::new(1, 32)?
-    } else {
-        Ratio::new(1, 2)?
-    };
+    let mark = if unit == Unit::Inch { Ratio::new(1, 32)? } else { Ratio::new(1, 2)? };
     let shown = exact.to_step(mark, Round::Nearest)?;
-    let typed = if unit == Unit::Inch {
-        fraction_text(&shown)
-    } else {
-        decimal_text(&shown, 1)
-    };
-    Some(Measure {
-        typed,
-        value: exact,
-        unit,
-        mark: Some(mark),
-    })
+    let typed = if unit == Unit::Inch { fraction_text(&shown) } else { decimal_text(&shown, 1) };
+    Some(Measure { typed, value: exact, unit, mark: Some(mark) })
 }
 
 fn cut_trace(gaps: &[(String, Measure)], root: &Measure, cut: &CutLength) -> Trace {
     let mut inputs: Vec<Input> = CLOCKS
         .iter()
         .filter_map(|clock| gaps.iter().find(|(c, _)| c == clock))
-        .map(|(clock, gap)| {
-            Input::of(
-                &format!("G{clock}"),
-                &format!("gap at {clock} o'clock"),
-                gap,
-            )
-        })
+        .map(|(clock, gap)| Input::of(&format!("G{clock}"), &format!("gap at {clock} o'clock"), gap))
         .collect();
-    inputs.push(Input::of(
-        "d",
-        "root opening of the procedure, each joint",
-        root,
-    ));
+    inputs.push(Input::of("d", "root opening of the procedure, each joint", root));
     let unit = cut.length.unit;
     let exact = exact_text(&cut.length.value, unit);
-    let exact_is = if exact == cut.length.typed {
-        String::new()
-    } else {
-        format!(" (nearest mark; exact {exact} {})", unit.symbol())
-    };
-    let decimal = if unit == Unit::Inch {
-        format!(" = {} in", decimal_text(&cut.length.value, 4))
-    } else {
-        String::new()
-    };
-    let read_back = other_unit(&Measure::exact(cut.length.value, unit))
-        .map_or_else(String::new, |text| format!(" = {text}"));
+    let exact_is = if exact == cut.length.typed { String::new() } else { format!(" (nearest mark; exact {exact} {})", unit.symbol()) };
+    let decimal = if unit == Unit::Inch { format!(" = {} in", decimal_text(&cut.length.value, 4)) } else { String::new() };
+    let read_back = other_unit(&Measure::exact(cut.length.value, unit)).map_or_else(String::new, |text| format!(" = {text}"));
     Trace {
         rule: "cut.length".to_owned(),
         formula: "L = (G12 + G3 + G6 + G9) / 4 - 2 d".to_owned(),
@@ -186,25 +139,11 @@ pub fn shrinkage_band(
     let joint = joint_of(od, wall, root, land, bevel_tenths)?;
     let bare = Joint { cap: 0.0, ..joint };
     let one_weld = [
-        (
-            "S1",
-            "0.2 A/t + 0.05 d, area with the cap",
-            shrinkage_long_form(joint.area(), joint.wall, joint.opening),
-        ),
-        (
-            "S2",
-            "0.2 A/t + 0.05 d, area without the cap",
-            shrinkage_long_form(bare.area(), joint.wall, joint.opening),
-        ),
-        (
-            "S3",
-            "0.1 A/t, area with the cap",
-            shrinkage_short_form(joint.area(), joint.wall),
-        ),
+        ("S1", "0.2 A/t + 0.05 d, area with the cap", shrinkage_long_form(joint.area(), joint.wall, joint.opening)),
+        ("S2", "0.2 A/t + 0.05 d, area without the cap", shrinkage_long_form(bare.area(), joint.wall, joint.opening)),
+        ("S3", "0.1 A/t, area with the cap", shrinkage_short_form(joint.area(), joint.wall)),
     ];
-    let both = |pick: fn(f64, f64) -> f64, from: f64| {
-        2.0 * one_weld.iter().map(|(_, _, s)| *s).fold(from, pick)
-    };
+    let both = |pick: fn(f64, f64) -> f64, from: f64| 2.0 * one_weld.iter().map(|(_, _, s)| *s).fold(from, pick);
     let low = outward(both(f64::min, f64::INFINITY), unit, Round::Down)?;
     let high = outward(both(f64::max, 0.0), unit, Round::Up)?;
     let mut inputs = vec![
@@ -212,25 +151,11 @@ pub fn shrinkage_band(
         Input::of("t", "wall", wall),
         Input::of("d", "root opening", root),
         Input::of("f", "land", land),
-        Input::new(
-            "β",
-            "bevel of each side",
-            format!("{}.{}°", bevel_tenths / 10, bevel_tenths % 10),
-        ),
-        Input::new(
-            "h",
-            "height of the cap, taken as usual",
-            format!("{USUAL_CAP_MM} mm"),
-        ),
-        Input::new(
-            "A",
-            "area of the weld, with cap / without",
-            format!("{:.2} / {:.2} mm²", joint.area(), bare.area()),
-        ),
+        Input::new("β", "bevel of each side", format!("{}.{}°", bevel_tenths / 10, bevel_tenths % 10)),
+        Input::new("h", "height of the cap, taken as usual", format!("{USUAL_CAP_MM} mm")),
+        Input::new("A", "area of the weld, with cap / without", format!("{:.2} / {:.2} mm²", joint.area(), bare.area())),
     ];
-    inputs.extend(one_weld.iter().map(|(symbol, name, s)| {
-        Input::new(symbol, &format!("one weld: {name}"), format!("{s:.3} mm"))
-    }));
+    inputs.extend(one_weld.iter().map(|(symbol, name, s)| Input::new(symbol, &format!("one weld: {name}"), format!("{s:.3} mm"))));
     let trace = Trace {
         rule: "cut.shrinkage-band".to_owned(),
         formula: "2 × the lowest and 2 × the highest of S = 0.2 A/t + 0.05 d (with and without the cap) and S = 0.1 A/t; A = d t + (t - f)² tan β + 2/3 w h".to_owned(),
@@ -245,19 +170,10 @@ pub fn shrinkage_band(
             "held-ends: A free end moves by this much; a fixed panel is loaded instead.".to_owned(),
         ],
     };
-    Ok(Traced {
-        value: (low, high),
-        trace,
-    })
+    Ok(Traced { value: (low, high), trace })
 }
 
-fn joint_of(
-    od: &Measure,
-    wall: &Measure,
-    root: &Measure,
-    land: &Measure,
-    bevel_tenths: u32,
-) -> Result<Joint, NoNumber> {
+fn joint_of(od: &Measure, wall: &Measure, root: &Measure, land: &Measure, bevel_tenths: u32) -> Result<Joint, NoNumber> {
     let mm = |m: &Measure, what: &str| length(m, Unit::Millimetre, what).map(Ratio::to_f64);
     let joint = Joint {
         od: mm(od, "outside diameter")?,
@@ -269,47 +185,24 @@ fn joint_of(
     };
     let no = |code: &str, words: &str| Err(NoNumber::new(code, words));
     if joint.wall <= 0.0 || joint.wall * 2.0 >= joint.od {
-        return no(
-            "wall-outside",
-            "No shrinkage: the wall must be above zero and less than half the outside diameter.",
-        );
+        return no("wall-outside", "No shrinkage: the wall must be above zero and less than half the outside diameter.");
     }
     if joint.opening <= 0.0 || joint.opening > WIDEST_ROOT_MM {
-        return no(
-            "root-outside",
-            "No shrinkage: the root opening must be above zero and not over 1/2 in (12.7 mm).",
-        );
+        return no("root-outside", "No shrinkage: the root opening must be above zero and not over 1/2 in (12.7 mm).");
     }
     if joint.land < 0.0 || joint.land >= joint.wall {
-        return no(
-            "land-outside",
-            "No shrinkage: the land must be zero or more and less than the wall.",
-        );
+        return no("land-outside", "No shrinkage: the land must be zero or more and less than the wall.");
     }
     if !(20.0..=45.0).contains(&joint.bevel) {
-        return no(
-            "bevel-outside",
-            "No shrinkage: the bevel of each side must be between 20° and 45°.",
-        );
+        return no("bevel-outside", "No shrinkage: the bevel of each side must be between 20° and 45°.");
     }
     Ok(joint)
 }
 
 fn outward(mm: f64, unit: Unit, how: Round) -> Result<Measure, NoNumber> {
-    let (figure, step, places) = if unit == Unit::Inch {
-        (mm / 25.4, Ratio::new(1, 200), 3)
-    } else {
-        (mm, Ratio::new(1, 10), 1)
-    };
-    let value = step
-        .and_then(|step| Ratio::from_f64(figure, step, how))
-        .ok_or_else(too_large)?;
-    Ok(Measure {
-        typed: decimal_text(&value, places),
-        value,
-        unit,
-        mark: step,
-    })
+    let (figure, step, places) = if unit == Unit::Inch { (mm / 25.4, Ratio::new(1, 200), 3) } else { (mm, Ratio::new(1, 10), 1) };
+    let value = step.and_then(|step| Ratio::from_f64(figure, step, how)).ok_or_else(too_large)?;
+    Ok(Measure { typed: decimal_text(&value, places), value, unit, mark: step })
 }
 
 /// Root opening left at each clock position with the piece centred: `(gap - piece) / 2`, exact, in the gap's unit.
@@ -317,30 +210,17 @@ fn outward(mm: f64, unit: Unit, how: Round) -> Result<Measure, NoNumber> {
 /// Below zero where the piece is longer than the gap; the trace says so.
 /// # Errors
 /// [`NoNumber`] when no gap is given, or a figure is no length or not above zero.
-pub fn openings(
-    gaps: &[(String, Measure)],
-    piece: &Measure,
-) -> Result<Traced<Vec<(String, Measure)>>, NoNumber> {
+pub fn openings(gaps: &[(String, Measure)], piece: &Measure) -> Result<Traced<Vec<(String, Measure)>>, NoNumber> {
     if gaps.is_empty() {
-        return Err(NoNumber::new(
-            "gap-missing",
-            "No opening: no gap is recorded yet. Measure it at 12, 3, 6 and 9 o'clock.",
-        ));
+        return Err(NoNumber::new("gap-missing", "No opening: no gap is recorded yet. Measure it at 12, 3, 6 and 9 o'clock."));
     }
     let mut left = Vec::with_capacity(gaps.len());
     for (clock, gap) in gaps {
         let piece = length(piece, gap.unit, "length of the piece")?;
         if !piece.is_positive() || !length(gap, gap.unit, "gap")?.is_positive() {
-            return Err(NoNumber::new(
-                "not-positive",
-                format!("No opening: the gap at {clock} o'clock and the piece must be above zero."),
-            ));
+            return Err(NoNumber::new("not-positive", format!("No opening: the gap at {clock} o'clock and the piece must be above zero.")));
         }
-        let opening = gap
-            .value
-            .sub(piece)
-            .and_then(|both| both.div(Ratio::whole(2)))
-            .ok_or_else(too_large)?;
+        let opening = gap.value.sub(piece).and_then(|both| both.div(Ratio::whole(2))).ok_or_else(too_large)?;
         left.push((clock.clone(), Measure::exact(opening, gap.unit)));
     }
     let mut cautions = vec![
@@ -350,22 +230,10 @@ pub fn openings(
     if left.iter().any(|(_, opening)| opening.value.num() < 0) {
         cautions.push("piece-too-long: The piece is longer than the gap. It does not go in; do not force the panel.".to_owned());
     }
-    let mut inputs: Vec<Input> = gaps
-        .iter()
-        .map(|(clock, gap)| {
-            Input::of(
-                &format!("G{clock}"),
-                &format!("gap at {clock} o'clock"),
-                gap,
-            )
-        })
-        .collect();
+    let mut inputs: Vec<Input> =
+        gaps.iter().map(|(clock, gap)| Input::of(&format!("G{clock}"), &format!("gap at {clock} o'clock"), gap)).collect();
     inputs.push(Input::of("L", "piece as cut", piece));
-    let result = left
-        .iter()
-        .map(|(clock, m)| format!("{clock}: {}", m.shown()))
-        .collect::<Vec<_>>()
-        .join("; ");
+    let result = left.iter().map(|(clock, m)| format!("{clock}: {}", m.shown())).collect::<Vec<_>>().join("; ");
     let trace = Trace {
         rule: "cut.openings".to_owned(),
         formula: "d = (G - L) / 2 at each clock position".to_owned(),
@@ -395,10 +263,7 @@ pub fn same_tube_count(first: u32, second: u32, tubes: u32) -> bool {
 }
 
 fn too_large() -> NoNumber {
-    NoNumber::new(
-        "too-large",
-        "No number: a figure is too large to be worked out exactly. Read the inputs once more.",
-    )
+    NoNumber::new("too-large", "No number: a figure is too large to be worked out exactly. Read the inputs once more.")
 }
 
 fn find<'a>(gaps: &'a [(String, Measure)], clock: &str) -> Result<&'a Measure, NoNumber> {
@@ -407,14 +272,9 @@ fn find<'a>(gaps: &'a [(String, Measure)], clock: &str) -> Result<&'a Measure, N
         (Some(gap), None) => Ok(gap),
         (Some(_), Some(_)) => Err(NoNumber::new(
             "gap-twice",
-            format!(
-                "No length: there are two figures for the gap at {clock} o'clock. Settle which stands, then the length is worked out."
-            ),
+            format!("No length: there are two figures for the gap at {clock} o'clock. Settle which stands, then the length is worked out."),
         )),
-        _ => Err(NoNumber::new(
-            "gap-missing",
-            format!("No length yet: the gap at {clock} o'clock is missing. All four are needed."),
-        )),
+        _ => Err(NoNumber::new("gap-missing", format!("No length yet: the gap at {clock} o'clock is missing. All four are needed."))),
     }
 }
 
@@ -423,23 +283,15 @@ fn tape_unit(unit: &Unit) -> Result<Unit, NoNumber> {
     match unit {
         Unit::Inch | Unit::Foot => Ok(Unit::Inch),
         Unit::Millimetre | Unit::Metre => Ok(Unit::Millimetre),
-        other => Err(NoNumber::new(
-            "wrong-unit",
-            format!("No number: {} is not a unit of length.", other.symbol()),
-        )),
+        other => Err(NoNumber::new("wrong-unit", format!("No number: {} is not a unit of length.", other.symbol()))),
     }
 }
 
 fn length(m: &Measure, unit: Unit, what: &str) -> Result<Ratio, NoNumber> {
-    m.expect_dimension(Dimension::Length)
-        .and_then(|()| m.in_unit(unit))
-        .map_err(|e| match e {
-            MeasureError::Overflow => too_large(),
-            other => NoNumber::new(
-                "wrong-unit",
-                format!("No number: the {what} has the wrong unit; {other}."),
-            ),
-        })
+    m.expect_dimension(Dimension::Length).and_then(|()| m.in_unit(unit)).map_err(|e| match e {
+        MeasureError::Overflow => too_large(),
+        other => NoNumber::new("wrong-unit", format!("No number: the {what} has the wrong unit; {other}.")),
+    })
 }
 
 fn root_opening(root: &Measure, unit: Unit) -> Result<Ratio, NoNumber> {
@@ -457,7 +309,5 @@ fn root_opening(root: &Measure, unit: Unit) -> Result<Ratio, NoNumber> {
 }
 
 fn mean(at: &[Ratio; 4]) -> Option<Ratio> {
-    at.iter()
-        .try_fold(Ratio::whole(0), |sum, gap| sum.add(*gap))?
-        .div(Ratio::whole(4))
+    at.iter().try_fold(Ratio::whole(0), |sum, gap| sum.add(*gap))?.div(Ratio::whole(4))
 }

@@ -67,14 +67,8 @@ fn mm(m: &Measure) -> Option<Ratio> {
 
 /// The line through the thinnest and the thickest step. `None` without two different steps.
 pub fn gauge_line(steps: &[BlockStep]) -> Option<GaugeLine> {
-    let mut points = steps
-        .iter()
-        .map(|s| Some((mm(&s.nominal)?, mm(&s.read)?)))
-        .collect::<Option<Vec<_>>>()?;
-    if points
-        .iter()
-        .any(|(nominal, read)| !nominal.is_positive() || !read.is_positive())
-    {
+    let mut points = steps.iter().map(|s| Some((mm(&s.nominal)?, mm(&s.read)?))).collect::<Option<Vec<_>>>()?;
+    if points.iter().any(|(nominal, read)| !nominal.is_positive() || !read.is_positive()) {
         return None;
     }
     points.sort();
@@ -84,10 +78,7 @@ pub fn gauge_line(steps: &[BlockStep]) -> Option<GaugeLine> {
         return None;
     }
     let slope = thick.0.sub(thin.0)?.div(run)?;
-    Some(GaugeLine {
-        slope,
-        offset_mm: thin.0.sub(slope.mul(thin.1)?)?,
-    })
+    Some(GaugeLine { slope, offset_mm: thin.0.sub(slope.mul(thin.1)?)? })
 }
 
 impl GaugeLine {
@@ -99,12 +90,7 @@ impl GaugeLine {
 
 /// Largest error of any step, millimetres.
 fn worst_step(steps: &[BlockStep]) -> Option<Ratio> {
-    steps
-        .iter()
-        .map(|s| mm(&s.read)?.sub(mm(&s.nominal)?)?.abs())
-        .collect::<Option<Vec<_>>>()?
-        .into_iter()
-        .max()
+    steps.iter().map(|s| mm(&s.read)?.sub(mm(&s.nominal)?)?.abs()).collect::<Option<Vec<_>>>()?.into_iter().max()
 }
 
 /// Judges the gauge by its block: slope and offset of the two outer steps (ours) and the error of every step (common practice).
@@ -131,34 +117,23 @@ pub fn check_gauge(steps: &[BlockStep]) -> Traced<GaugeCheck> {
         _ => GaugeCheck::Missing,
     };
     let result = match (value, line, worst) {
-        (GaugeCheck::Missing, ..) => {
-            "not checked: two different steps of the block are needed".to_owned()
-        }
+        (GaugeCheck::Missing, ..) => "not checked: two different steps of the block are needed".to_owned(),
         (_, Some(line), Some(worst)) => format!(
             "slope {}, offset {} mm, worst step off by {} mm",
             decimal_text(&line.slope, 7),
             decimal_text(&line.offset_mm, 7),
             decimal_text(&worst, 3)
         ),
-        (_, _, worst) => format!(
-            "a step is off by {} mm",
-            worst.map_or_else(|| "?".to_owned(), |w| decimal_text(&w, 3))
-        ),
+        (_, _, worst) => format!("a step is off by {} mm", worst.map_or_else(|| "?".to_owned(), |w| decimal_text(&w, 3))),
     };
     let mut cautions = vec![AID_ONLY.to_owned()];
     if value == GaugeCheck::Out {
         cautions.push("gauge-out: Set the gauge on the block again and repeat every reading since the last good check.".to_owned());
     }
     if !two_or_more {
-        cautions.push(
-            "gauge-not-checked: Without two good steps nobody knows how far the readings are off."
-                .to_owned(),
-        );
+        cautions.push("gauge-not-checked: Without two good steps nobody knows how far the readings are off.".to_owned());
     }
-    Traced {
-        value,
-        trace: gauge_trace(steps, result, cautions),
-    }
+    Traced { value, trace: gauge_trace(steps, result, cautions) }
 }
 
 fn gauge_trace(steps: &[BlockStep], result: String, cautions: Vec<String>) -> Trace {
@@ -194,15 +169,9 @@ pub fn corrected(reading: &Measure, surface: &Measure) -> Option<Traced<Measure>
     if !reading.value.is_positive() || celsius < Ratio::whole(-20) || celsius > Ratio::whole(300) {
         return None;
     }
-    let factor =
-        Ratio::whole(1).add(ratio(PER_DEGREE).mul(celsius.sub(Ratio::whole(BLOCK_AT))?)?)?;
+    let factor = Ratio::whole(1).add(ratio(PER_DEGREE).mul(celsius.sub(Ratio::whole(BLOCK_AT))?)?)?;
     let value = reading.value.mul(factor)?;
-    let shown = Measure {
-        typed: exact_text(&value, reading.unit),
-        value,
-        unit: reading.unit,
-        mark: None,
-    };
+    let shown = Measure { typed: exact_text(&value, reading.unit), value, unit: reading.unit, mark: None };
     let trace = Trace {
         rule: "gauge.temperature".to_owned(),
         formula: "t = t_read × (1 + k (T - T0)), k = -0.00018 per °C (-0.0001 per °F), T0 = 25 °C".to_owned(),
@@ -217,28 +186,17 @@ pub fn corrected(reading: &Measure, surface: &Measure) -> Option<Traced<Measure>
             "hot-reads-thick: A hot wall reads too thick.".to_owned(),
         ],
     };
-    Some(Traced {
-        value: shown,
-        trace,
-    })
+    Some(Traced { value: shown, trace })
 }
 
 /// Standard uncertainties of the default budget for a wall of `t` mm: those that stay and those that grow with the wall.
 fn budget(t: f64) -> [(&'static str, &'static str, f64); 6] {
     let root3 = 3.0_f64.sqrt();
     [
-        (
-            "u1",
-            "repeatability, s = 0.03 mm over three readings",
-            0.03 / root3,
-        ),
+        ("u1", "repeatability, s = 0.03 mm over three readings", 0.03 / root3),
         ("u2", "display, 0.01 mm", 0.01 / 12.0_f64.sqrt()),
         ("u3", "block step, ±0.01 mm", 0.01 / root3),
-        (
-            "u4",
-            "sound velocity, ±1 % (not set on the same steel)",
-            0.01 * t / root3,
-        ),
+        ("u4", "sound velocity, ±1 % (not set on the same steel)", 0.01 * t / root3),
         ("u5", "surface temperature, ±10 °C", 0.0018 * t / root3),
         ("u6", "coupling and curvature, ±0.05 mm", 0.05 / root3),
     ]
@@ -246,11 +204,7 @@ fn budget(t: f64) -> [(&'static str, &'static str, f64); 6] {
 
 /// Expanded uncertainty (k = 2) of one reading by the default budget, millimetres, unrounded.
 pub fn default_uncertainty_mm(wall_mm: f64) -> f64 {
-    2.0 * budget(wall_mm)
-        .iter()
-        .map(|(_, _, u)| u * u)
-        .sum::<f64>()
-        .sqrt()
+    2.0 * budget(wall_mm).iter().map(|(_, _, u)| u * u).sum::<f64>().sqrt()
 }
 
 /// How well a reading is known by the default budget: `U` (k = 2), about 0.098 mm at 6 mm, in the reading's unit.
@@ -268,12 +222,13 @@ pub fn reading_uncertainty(reading: &Measure) -> Traced<Measure> {
         ),
     };
     cautions.insert(0, AID_ONLY.to_owned());
-    cautions.push("default-budget: A default of ours, not measured on this gauge and this tube. A procedure's own figure goes before it.".to_owned());
+    cautions.push(
+        "default-budget: A default of ours, not measured on this gauge and this tube. A procedure's own figure goes before it.".to_owned(),
+    );
     let parts = budget(reading.f64_in(Unit::Millimetre));
     let mut inputs = vec![Input::of("t", "wall as the gauge showed it", reading)];
     if known.is_some() {
-        inputs
-            .extend(parts.map(|(symbol, name, u)| Input::new(symbol, name, format!("{u:.5} mm"))));
+        inputs.extend(parts.map(|(symbol, name, u)| Input::new(symbol, name, format!("{u:.5} mm"))));
     }
     let trace = Trace {
         rule: "gauge.uncertainty-default".to_owned(),
@@ -285,37 +240,21 @@ pub fn reading_uncertainty(reading: &Measure) -> Traced<Measure> {
         range: "clean ground spot, twin-crystal probe, wall 1 to 40 mm".to_owned(),
         cautions,
     };
-    Traced {
-        value: shown,
-        trace,
-    }
+    Traced { value: shown, trace }
 }
 
 /// `U` of a reading in millimetres, rounded up; the same for the same wall whatever its unit.
 fn uncertainty_mm(reading: &Measure) -> Option<Ratio> {
     let wall = mm(reading).filter(|t| t.is_positive())?;
-    Ratio::from_f64(
-        default_uncertainty_mm(wall.to_f64()),
-        Ratio::new(1, 10_000)?,
-        Round::Up,
-    )
+    Ratio::from_f64(default_uncertainty_mm(wall.to_f64()), Ratio::new(1, 10_000)?, Round::Up)
 }
 
 /// Brought to the reading's unit, rounded up: 0.0001 mm, 0.00001 in.
 fn in_readings_unit(u: Ratio, unit: Unit) -> Option<Measure> {
     let exact = Measure::exact(u, Unit::Millimetre).in_unit(unit).ok()?;
-    let places = if matches!(unit, Unit::Inch | Unit::Foot) {
-        5
-    } else {
-        4
-    };
+    let places = if matches!(unit, Unit::Inch | Unit::Foot) { 5 } else { 4 };
     let value = exact.to_step(Ratio::new(1, 10_i64.pow(places))?, Round::Up)?;
-    Some(Measure {
-        typed: decimal_text(&value, places),
-        value,
-        unit,
-        mark: None,
-    })
+    Some(Measure { typed: decimal_text(&value, places), value, unit, mark: None })
 }
 
 /// What may be said of the least reading beside the required wall: a reading counts as not below only with its uncertainty taken off.
@@ -329,10 +268,7 @@ pub fn verdict(least: &Measure, required: &Measure) -> Traced<WallVerdict> {
         WallVerdict::CannotBeCleared => "cannot be cleared by this reading",
         WallVerdict::Below => "below the required wall",
     };
-    let u_text = u.map_or_else(
-        || "not known".to_owned(),
-        |u| format!("{} mm", decimal_text(&u, 4)),
-    );
+    let u_text = u.map_or_else(|| "not known".to_owned(), |u| format!("{} mm", decimal_text(&u, 4)));
     let trace = Trace {
         rule: "wall.guard-band".to_owned(),
         formula: "t < t_min: below; t - U < t_min: cannot be cleared by this reading".to_owned(),
@@ -362,9 +298,5 @@ fn judge(least: &Measure, required: &Measure, u: Option<Ratio>) -> Option<WallVe
         return Some(WallVerdict::Below);
     }
     let guarded = t.sub(u?)?;
-    Some(if guarded.cmp(&t_min) == Ordering::Less {
-        WallVerdict::CannotBeCleared
-    } else {
-        WallVerdict::NotBelow
-    })
+    Some(if guarded.cmp(&t_min) == Ordering::Less { WallVerdict::CannotBeCleared } else { WallVerdict::NotBelow })
 }

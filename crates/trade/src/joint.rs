@@ -35,9 +35,7 @@ impl Joint {
 
     /// Area of the weld's cross-section, mm²: `A = g t + (t - f)² tan β + 2/3 w h`.
     pub fn area(&self) -> f64 {
-        self.opening * self.wall
-            + (self.wall - self.land) * self.run()
-            + 2.0 / 3.0 * self.width() * self.cap
+        self.opening * self.wall + (self.wall - self.land) * self.run() + 2.0 / 3.0 * self.width() * self.cap
     }
 
     /// Volume of the whole girth weld, mm³, by the radius of each part's centroid (Pappus).

@@ -8,17 +8,13 @@ pub mod gauge;
 pub mod joint;
 pub mod limits;
 pub mod measure;
+pub mod ratio;
 pub mod show;
 pub mod trace;
 pub mod wall;
 
-pub use cut::{
-    CutLength, OpeningVerdict, cut_length, opening_verdict, openings, same_tube_count,
-    shrinkage_band,
-};
-pub use gauge::{
-    BlockStep, GaugeCheck, WallVerdict, check_gauge, corrected, reading_uncertainty, verdict,
-};
+pub use cut::{CutLength, OpeningVerdict, cut_length, opening_verdict, openings, same_tube_count, shrinkage_band};
+pub use gauge::{BlockStep, GaugeCheck, WallVerdict, check_gauge, corrected, reading_uncertainty, verdict};
 pub use limits::Plausible;
 pub use measure::{Dimension, Measure, MeasureError, Ratio, Round, Unit};
 pub use show::{Apart, apart, decimal_text, fraction_text};

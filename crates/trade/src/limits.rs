@@ -37,14 +37,7 @@ impl Limits {
 
     fn judge(&self, value: &Measure) -> Plausible {
         if let Err(e) = value.expect_dimension(self.unit.dimension()) {
-            return refuse(
-                self.code,
-                "unit",
-                format!(
-                    "The {} was not taken: {e}. Choose the unit and type it again.",
-                    self.name
-                ),
-            );
+            return refuse(self.code, "unit", format!("The {} was not taken: {e}. Choose the unit and type it again.", self.name));
         }
         let outside = |pair: (i64, i64)| -> Option<bool> {
             let low = value.cmp_quantity(&self.bound(pair.0)?)?;
@@ -53,15 +46,9 @@ impl Limits {
         };
         match (outside(self.refuse), outside(self.ask)) {
             (Some(false), Some(false)) => Plausible::Fine,
-            (Some(false), Some(true)) => ask(
-                self.code,
-                "unusual",
-                format!(
-                    "{} is unusual for the {}. Read it once more.",
-                    both_units(value),
-                    self.name
-                ),
-            ),
+            (Some(false), Some(true)) => {
+                ask(self.code, "unusual", format!("{} is unusual for the {}. Read it once more.", both_units(value), self.name))
+            }
             _ => refuse(
                 self.code,
                 "impossible",
@@ -81,12 +68,7 @@ impl Limits {
             let Some(bound) = self.bound(n) else {
                 return String::new();
             };
-            let typed = bound.in_unit(unit).map(|value| Measure {
-                typed: crate::show::short_text(&value, unit),
-                value,
-                unit,
-                mark: None,
-            });
+            let typed = bound.in_unit(unit).map(|value| Measure { typed: crate::show::short_text(&value, unit), value, unit, mark: None });
             typed.unwrap_or(bound).shown()
         };
         format!("{} and {}", text(self.refuse.0), text(self.refuse.1))
@@ -103,10 +85,7 @@ fn refuse(field: &str, why: &str, words: String) -> Plausible {
 
 /// `12 3/16 in (309.6 mm)`: the read-back shows a wrong unit at once.
 fn both_units(value: &Measure) -> String {
-    other_unit(value).map_or_else(
-        || value.shown(),
-        |other| format!("{} ({other})", value.shown()),
-    )
+    other_unit(value).map_or_else(|| value.shown(), |other| format!("{} ({other})", value.shown()))
 }
 
 /// `value` as a share of `whole`, both the same kind.
@@ -133,10 +112,7 @@ pub fn wall_reading(value: &Measure, specified: &Measure) -> Plausible {
             specified.shown()
         )),
         Some(_) => Plausible::Fine,
-        None => unusual(format!(
-            "{} cannot be compared with the specified wall. Read it once more.",
-            both_units(value)
-        )),
+        None => unusual(format!("{} cannot be compared with the specified wall. Read it once more.", both_units(value))),
     }
 }
 
@@ -144,94 +120,23 @@ fn ratio(n: i64, d: i64) -> Ratio {
     Ratio::new(n, d).unwrap_or(Ratio::whole(0))
 }
 
-const WALL_READING: Limits = Limits {
-    code: "wall-reading",
-    name: "wall reading",
-    unit: Unit::Millimetre,
-    refuse: (1, 4_000),
-    ask: (1, 4_000),
-    per: 100,
-};
-const WALL: Limits = Limits {
-    code: "wall",
-    name: "wall of the tube",
-    unit: Unit::Millimetre,
-    refuse: (5, 400),
-    ask: (20, 150),
-    per: 10,
-};
-const OD: Limits = Limits {
-    code: "od",
-    name: "outside diameter",
-    unit: Unit::Millimetre,
-    refuse: (10, 200),
-    ask: (20, 127),
-    per: 1,
-};
-const GAP: Limits = Limits {
-    code: "gap",
-    name: "gap",
-    unit: Unit::Millimetre,
-    refuse: (1, 60_000),
-    ask: (254, 30_480),
-    per: 10,
-};
-const PIECE: Limits = Limits {
-    code: "piece",
-    name: "length of the piece",
-    unit: Unit::Millimetre,
-    refuse: (1, 60_000),
-    ask: (254, 30_480),
-    per: 10,
-};
-const ROOT: Limits = Limits {
-    code: "root",
-    name: "root opening",
-    unit: Unit::Millimetre,
-    refuse: (0, 127),
-    ask: (8, 64),
-    per: 10,
-};
-const MISALIGNMENT: Limits = Limits {
-    code: "misalignment",
-    name: "misalignment",
-    unit: Unit::Millimetre,
-    refuse: (0, 100),
-    ask: (0, 16),
-    per: 10,
-};
-const SURFACE: Limits = Limits {
-    code: "surface",
-    name: "surface temperature",
-    unit: Unit::Celsius,
-    refuse: (-40, 400),
-    ask: (0, 60),
-    per: 1,
-};
-const WATER: Limits = Limits {
-    code: "water",
-    name: "water temperature",
-    unit: Unit::Fahrenheit,
-    refuse: (32, 212),
-    ask: (70, 120),
-    per: 1,
-};
-const BLOCK: Limits = Limits {
-    code: "block",
-    name: "block step",
-    unit: Unit::Millimetre,
-    refuse: (1, 1_000),
-    ask: (10, 250),
-    per: 10,
-};
-const TEST: Limits = Limits {
-    code: "test",
-    name: "test pressure",
-    unit: Unit::Megapascal,
-    refuse: (1, 10_000),
-    ask: (10, 6_000),
-    per: 100,
-};
+const WALL_READING: Limits =
+    Limits { code: "wall-reading", name: "wall reading", unit: Unit::Millimetre, refuse: (1, 4_000), ask: (1, 4_000), per: 100 };
+const WALL: Limits = Limits { code: "wall", name: "wall of the tube", unit: Unit::Millimetre, refuse: (5, 400), ask: (20, 150), per: 10 };
+const OD: Limits = Limits { code: "od", name: "outside diameter", unit: Unit::Millimetre, refuse: (10, 200), ask: (20, 127), per: 1 };
+const GAP: Limits = Limits { code: "gap", name: "gap", unit: Unit::Millimetre, refuse: (1, 60_000), ask: (254, 30_480), per: 10 };
+const PIECE: Limits =
+    Limits { code: "piece", name: "length of the piece", unit: Unit::Millimetre, refuse: (1, 60_000), ask: (254, 30_480), per: 10 };
+const ROOT: Limits = Limits { code: "root", name: "root opening", unit: Unit::Millimetre, refuse: (0, 127), ask: (8, 64), per: 10 };
+const MISALIGNMENT: Limits =
+    Limits { code: "misalignment", name: "misalignment", unit: Unit::Millimetre, refuse: (0, 100), ask: (0, 16), per: 10 };
+const SURFACE: Limits =
+    Limits { code: "surface", name: "surface temperature", unit: Unit::Celsius, refuse: (-40, 400), ask: (0, 60), per: 1 };
+const WATER: Limits =
+    Limits { code: "water", name: "water temperature", unit: Unit::Fahrenheit, refuse: (32, 212), ask: (70, 120), per: 1 };
+const BLOCK: Limits = Limits { code: "block", name: "block step", unit: Unit::Millimetre, refuse: (1, 1_000), ask: (10, 250), per: 10 };
+const TEST: Limits =
+    Limits { code: "test", name: "test pressure", unit: Unit::Megapascal, refuse: (1, 10_000), ask: (10, 6_000), per: 100 };
 
 /// A gap: refused at zero or below and over 6 m; asked again under 1 in and over 10 ft.
 pub fn gap_value(value: &Measure) -> Plausible {
@@ -244,9 +149,7 @@ pub fn piece_value(value: &Measure, gaps: &[(String, Measure)]) -> Plausible {
     if alone != Plausible::Fine {
         return alone;
     }
-    let too_long = gaps
-        .iter()
-        .find(|(_, gap)| value.cmp_quantity(gap).is_some_and(Ordering::is_ge));
+    let too_long = gaps.iter().find(|(_, gap)| value.cmp_quantity(gap).is_some_and(Ordering::is_ge));
     match too_long {
         Some((clock, gap)) => ask(
             "piece",
@@ -270,14 +173,10 @@ pub fn gap_set(gaps: &[(String, Measure)]) -> Plausible {
                 return refuse(
                     "gap",
                     "unit",
-                    format!(
-                        "The gaps at {clock} and {other_clock} o'clock cannot be compared: one of them is no length."
-                    ),
+                    format!("The gaps at {clock} and {other_clock} o'clock cannot be compared: one of them is no length."),
                 );
             };
-            if apart.difference.cmp_quantity(&limit) != Some(Ordering::Less)
-                && !apart.difference.same_quantity(&limit)
-            {
+            if apart.difference.cmp_quantity(&limit) != Some(Ordering::Less) && !apart.difference.same_quantity(&limit) {
                 return ask(
                     "gap",
                     "spread",
@@ -295,16 +194,10 @@ pub fn gap_set(gaps: &[(String, Measure)]) -> Plausible {
 /// An elevation: refused outside the section, with its range.
 pub fn elevation(value: &Measure, low: &Measure, high: &Measure) -> Plausible {
     if let Err(e) = value.expect_dimension(Dimension::Length) {
-        return refuse(
-            "elevation",
-            "unit",
-            format!("The elevation was not taken: {e}. Choose the unit and type it again."),
-        );
+        return refuse("elevation", "unit", format!("The elevation was not taken: {e}. Choose the unit and type it again."));
     }
     match (value.cmp_quantity(low), value.cmp_quantity(high)) {
-        (Some(Ordering::Equal | Ordering::Greater), Some(Ordering::Equal | Ordering::Less)) => {
-            Plausible::Fine
-        }
+        (Some(Ordering::Equal | Ordering::Greater), Some(Ordering::Equal | Ordering::Less)) => Plausible::Fine,
         _ => refuse(
             "elevation",
             "outside-section",
@@ -344,20 +237,11 @@ pub fn pressure_test(value: &Measure, design: &Measure) -> Plausible {
         return ask(
             "test",
             "no-design",
-            format!(
-                "{} cannot be compared with the design pressure. Read the gauge once more.",
-                both_units(value)
-            ),
+            format!("{} cannot be compared with the design pressure. Read the gauge once more.", both_units(value)),
         );
     }
     let noise = 1e-9;
-    let words = |text: &str| {
-        format!(
-            "{} is {times:.2} times the design pressure of {}. {text}",
-            both_units(value),
-            design.shown()
-        )
-    };
+    let words = |text: &str| format!("{} is {times:.2} times the design pressure of {}. {text}", both_units(value), design.shown());
     if times > 1.59 + noise {
         return refuse(
             "test",
@@ -368,19 +252,13 @@ pub fn pressure_test(value: &Measure, design: &Measure) -> Plausible {
         );
     }
     if times > 1.5 + noise {
-        return ask(
-            "test",
-            "above-1-5",
-            words("The usual ceiling of a test is 1.5 times. Read the gauge once more."),
-        );
+        return ask("test", "above-1-5", words("The usual ceiling of a test is 1.5 times. Read the gauge once more."));
     }
     if times < 1.0 - noise {
         return ask(
             "test",
             "below-design",
-            words(
-                "That is below the design pressure. Some owners agree to that after a tube repair. Read the gauge once more.",
-            ),
+            words("That is below the design pressure. Some owners agree to that after a tube repair. Read the gauge once more."),
         );
     }
     Plausible::Fine
@@ -408,11 +286,7 @@ pub fn tube_wall(value: &Measure, od: &Measure) -> Plausible {
         Some(part) if part >= ratio(1, 2) => refuse(
             "wall",
             "over-radius",
-            format!(
-                "A wall of {} does not go into a tube of {}. Nothing was saved; type it again.",
-                both_units(value),
-                od.shown()
-            ),
+            format!("A wall of {} does not go into a tube of {}. Nothing was saved; type it again.", both_units(value), od.shown()),
         ),
         _ => alone,
     }

@@ -3,27 +3,9 @@
 //! The rational is the truth for sums, equality and print: 1/16 in is 1587.5 µm, not a whole number of micrometres,
 //! and 20 9/16 + 7/16 must be 21. The integer beside it (`base`) only sorts and draws.
 
+pub use crate::ratio::{Ratio, Round};
 use serde::{Deserialize, Serialize};
 use std::cmp::Ordering;
-
-/// An exact fraction, kept reduced, with a positive denominator.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(try_from = "(i64, i64)", into = "(i64, i64)")]
-pub struct Ratio {
-    num: i64,
-    den: i64,
-}
-
-/// Which way a figure is rounded to a mark. Physics is rounded in the safe direction, never silently.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Round {
-    /// Never below the exact figure (a required wall).
-    Up,
-    /// Never above the exact figure (an allowable pressure).
-    Down,
-    /// To the nearest mark; half a mark goes away from zero (a length to be cut can be trimmed, not grown).
-    Nearest,
-}
 
 /// What is measured.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -112,178 +94,6 @@ pub struct Measure {
     pub mark: Option<Ratio>,
 }
 
-#[expect(
-    clippy::should_implement_trait,
-    reason = "checked: they answer None on overflow, which an operator cannot"
-)]
-impl Ratio {
-    /// A reduced fraction. `None` if `den` is 0 or the reduced parts do not fit.
-    pub fn new(num: i64, den: i64) -> Option<Self> {
-        Self::from_wide(i128::from(num), i128::from(den))
-    }
-
-    /// A whole number.
-    pub const fn whole(num: i64) -> Self {
-        Self { num, den: 1 }
-    }
-
-    /// Numerator after reduction.
-    pub const fn num(self) -> i64 {
-        self.num
-    }
-
-    /// Denominator after reduction, always positive.
-    pub const fn den(self) -> i64 {
-        self.den
-    }
-
-    fn from_wide(num: i128, den: i128) -> Option<Self> {
-        if den == 0 {
-            return None;
-        }
-        let gcd = gcd(num.unsigned_abs(), den.unsigned_abs()).max(1);
-        let gcd = i128::try_from(gcd).ok()?;
-        let sign = if den < 0 { -1 } else { 1 };
-        Some(Self {
-            num: i64::try_from(sign * num / gcd).ok()?,
-            den: i64::try_from(sign * den / gcd).ok()?,
-        })
-    }
-
-    /// Exact sum, or `None` on overflow.
-    pub fn add(self, other: Self) -> Option<Self> {
-        let (a, b, c, d) = self.wide(other);
-        Self::from_wide(
-            a.checked_mul(d)?.checked_add(c.checked_mul(b)?)?,
-            b.checked_mul(d)?,
-        )
-    }
-
-    /// Exact difference, or `None` on overflow.
-    pub fn sub(self, other: Self) -> Option<Self> {
-        self.add(Self {
-            num: other.num.checked_neg()?,
-            den: other.den,
-        })
-    }
-
-    /// Exact product, or `None` on overflow.
-    pub fn mul(self, other: Self) -> Option<Self> {
-        let (a, b, c, d) = self.wide(other);
-        Self::from_wide(a.checked_mul(c)?, b.checked_mul(d)?)
-    }
-
-    /// Exact quotient, or `None` on overflow or division by zero.
-    pub fn div(self, other: Self) -> Option<Self> {
-        let (a, b, c, d) = self.wide(other);
-        Self::from_wide(a.checked_mul(d)?, b.checked_mul(c)?)
-    }
-
-    /// Distance from zero, or `None` on overflow.
-    pub fn abs(self) -> Option<Self> {
-        Some(Self {
-            num: self.num.checked_abs()?,
-            den: self.den,
-        })
-    }
-
-    /// Above zero.
-    pub const fn is_positive(self) -> bool {
-        self.num > 0
-    }
-
-    /// The multiple of `step` next to this value. `None` if `step` is not above zero or the result does not fit.
-    pub fn to_step(self, step: Self, how: Round) -> Option<Self> {
-        if !step.is_positive() {
-            return None;
-        }
-        let (a, b, c, d) = self.wide(step);
-        let (num, den) = (a.checked_mul(d)?, b.checked_mul(c)?);
-        let floor = num.div_euclid(den);
-        let rest = num.rem_euclid(den);
-        let up = match how {
-            Round::Down => false,
-            Round::Up => rest > 0,
-            Round::Nearest if num < 0 => rest.checked_mul(2)? > den,
-            Round::Nearest => rest.checked_mul(2)? >= den,
-        };
-        Self::whole(i64::try_from(floor + i128::from(up)).ok()?).mul(step)
-    }
-
-    /// A floating figure brought to a multiple of `step`. `None` if it is not finite or does not fit.
-    ///
-    /// A billionth of a step is taken as noise of the floating sum: a figure that is 0.165 but for the last bit stays 0.165.
-    #[expect(
-        clippy::cast_possible_truncation,
-        reason = "checked against the range just before"
-    )]
-    pub fn from_f64(value: f64, step: Self, how: Round) -> Option<Self> {
-        const NOISE: f64 = 1e-9;
-        if !step.is_positive() {
-            return None;
-        }
-        let steps = value / step.to_f64();
-        let steps = match how {
-            Round::Up => (steps - NOISE).ceil(),
-            Round::Down => (steps + NOISE).floor(),
-            Round::Nearest => steps.round(),
-        };
-        // Beyond 2^53 a float no longer holds every whole number; no instrument reads that far.
-        if !steps.is_finite() || steps.abs() > 9.0e15 {
-            return None;
-        }
-        Self::whole(steps as i64).mul(step)
-    }
-
-    /// Nearest floating value, for physics and drawing only; never stored.
-    #[expect(clippy::cast_precision_loss, reason = "drawing and physics only")]
-    pub fn to_f64(self) -> f64 {
-        self.num as f64 / self.den as f64
-    }
-
-    fn wide(self, o: Self) -> (i128, i128, i128, i128) {
-        (
-            i128::from(self.num),
-            i128::from(self.den),
-            i128::from(o.num),
-            i128::from(o.den),
-        )
-    }
-}
-
-impl PartialOrd for Ratio {
-    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
-        Some(self.cmp(other))
-    }
-}
-
-impl Ord for Ratio {
-    fn cmp(&self, other: &Self) -> Ordering {
-        let (a, b, c, d) = self.wide(*other);
-        (a * d).cmp(&(c * b))
-    }
-}
-
-impl TryFrom<(i64, i64)> for Ratio {
-    type Error = &'static str;
-    fn try_from((num, den): (i64, i64)) -> Result<Self, Self::Error> {
-        Self::new(num, den).ok_or("a fraction needs a denominator other than 0")
-    }
-}
-
-impl From<Ratio> for (i64, i64) {
-    fn from(r: Ratio) -> Self {
-        (r.num, r.den)
-    }
-}
-
-fn gcd(mut a: u128, mut b: u128) -> u128 {
-    while b != 0 {
-        (a, b) = (b, a % b);
-    }
-    a
-}
-
 impl Unit {
     /// The stored symbol.
     pub const fn symbol(self) -> &'static str {
@@ -347,22 +157,12 @@ impl Measure {
             Some((feet, inches)) if unit == Unit::Foot => feet_and_inches(feet, inches)?,
             _ => parse_ratio(typed)?,
         };
-        Ok(Self {
-            typed: typed.trim().to_owned(),
-            value,
-            unit,
-            mark,
-        })
+        Ok(Self { typed: typed.trim().to_owned(), value, unit, mark })
     }
 
     /// A measure from an exact value; `typed` is made from it.
     pub fn exact(value: Ratio, unit: Unit) -> Self {
-        Self {
-            typed: crate::show::exact_text(&value, unit),
-            value,
-            unit,
-            mark: None,
-        }
+        Self { typed: crate::show::exact_text(&value, unit), value, unit, mark: None }
     }
 
     /// The value as typed, with its unit: `12 3/16 in`, `330 °C`.
@@ -383,10 +183,7 @@ impl Measure {
     pub fn in_unit(&self, unit: Unit) -> Result<Ratio, MeasureError> {
         self.expect_dimension(unit.dimension())?;
         let (factor, offset) = unit.to_base();
-        self.base()
-            .and_then(|b| b.sub(offset))
-            .and_then(|b| b.div(factor))
-            .ok_or(MeasureError::Overflow)
+        self.base().and_then(|b| b.sub(offset)).and_then(|b| b.div(factor)).ok_or(MeasureError::Overflow)
     }
 
     /// Checks that the unit measures `wanted`.
@@ -402,10 +199,7 @@ impl Measure {
             Dimension::Pressure => "pressure",
             Dimension::Temperature => "temperature",
         };
-        Err(MeasureError::WrongUnit {
-            unit: self.unit.symbol().to_owned(),
-            wanted: wanted.to_owned(),
-        })
+        Err(MeasureError::WrongUnit { unit: self.unit.symbol().to_owned(), wanted: wanted.to_owned() })
     }
 
     /// Equal as a quantity, exactly, whatever the unit: 20 1/2 in equals 520.7 mm.
@@ -413,9 +207,7 @@ impl Measure {
         if self.unit == other.unit {
             return self.value == other.value;
         }
-        self.unit.dimension() == other.unit.dimension()
-            && self.base().is_some()
-            && self.base() == other.base()
+        self.unit.dimension() == other.unit.dimension() && self.base().is_some() && self.base() == other.base()
     }
 
     /// Order as quantities, exactly. `None` when the dimensions differ or the exact values do not fit.
@@ -447,8 +239,7 @@ impl Measure {
             Ok(exact) => exact.to_f64(),
             Err(MeasureError::Overflow) => {
                 let ((from, from_zero), (to, to_zero)) = (self.unit.to_base(), unit.to_base());
-                (self.value.to_f64() * from.to_f64() + from_zero.to_f64() - to_zero.to_f64())
-                    / to.to_f64()
+                (self.value.to_f64() * from.to_f64() + from_zero.to_f64() - to_zero.to_f64()) / to.to_f64()
             }
             Err(_) => f64::NAN,
         }
@@ -463,18 +254,11 @@ fn feet_and_inches(feet: &str, inches: &str) -> Result<Ratio, MeasureError> {
         return Err(bad());
     }
     let feet = parse_ratio(feet)?;
-    let inches = if inches.is_empty() {
-        Ratio::whole(0)
-    } else {
-        parse_ratio(inches)?
-    };
+    let inches = if inches.is_empty() { Ratio::whole(0) } else { parse_ratio(inches)? };
     if inches < Ratio::whole(0) || inches >= Ratio::whole(12) {
         return Err(bad());
     }
-    inches
-        .div(Ratio::whole(12))
-        .and_then(|i| feet.add(i))
-        .ok_or(MeasureError::Overflow)
+    inches.div(Ratio::whole(12)).and_then(|i| feet.add(i)).ok_or(MeasureError::Overflow)
 }
 
 fn parse_ratio(typed: &str) -> Result<Ratio, MeasureError> {
@@ -486,14 +270,10 @@ fn parse_ratio(typed: &str) -> Result<Ratio, MeasureError> {
     if text.len() > 24 {
         return Err(MeasureError::TooLong(text.to_owned()));
     }
-    let (sign, text_abs) = text
-        .strip_prefix('-')
-        .map_or((1, text), |t| (-1, t.trim_start()));
+    let (sign, text_abs) = text.strip_prefix('-').map_or((1, text), |t| (-1, t.trim_start()));
     let parts: Vec<&str> = text_abs.split_whitespace().collect();
     let value = match parts.as_slice() {
-        [one] if one.contains('/') => {
-            parse_fraction(one, false).map_err(|e| e.unwrap_or_else(bad))?
-        }
+        [one] if one.contains('/') => parse_fraction(one, false).map_err(|e| e.unwrap_or_else(bad))?,
         [one] => parse_decimal(one).ok_or_else(bad)?,
         [whole, frac] => {
             if !whole.bytes().all(|b| b.is_ascii_digit()) {
@@ -525,25 +305,12 @@ fn parse_fraction(text: &str, proper: bool) -> Result<Ratio, Option<MeasureError
 fn parse_decimal(text: &str) -> Option<Ratio> {
     let (whole, places) = text.split_once('.').unwrap_or((text, ""));
     let digits = |s: &str| s.bytes().all(|b| b.is_ascii_digit());
-    if whole.is_empty() && places.is_empty()
-        || !digits(whole)
-        || !digits(places)
-        || whole.len() > 9
-        || places.len() > 6
-    {
+    if whole.is_empty() && places.is_empty() || !digits(whole) || !digits(places) || whole.len() > 9 || places.len() > 6 {
         return None;
     }
     let den = 10_i64.checked_pow(u32::try_from(places.len()).ok()?)?;
-    let whole: i64 = if whole.is_empty() {
-        0
-    } else {
-        whole.parse().ok()?
-    };
-    let places: i64 = if places.is_empty() {
-        0
-    } else {
-        places.parse().ok()?
-    };
+    let whole: i64 = if whole.is_empty() { 0 } else { whole.parse().ok()? };
+    let places: i64 = if places.is_empty() { 0 } else { places.parse().ok()? };
     Ratio::new(whole.checked_mul(den)?.checked_add(places)?, den)
 }
 
@@ -557,15 +324,9 @@ mod tests {
 
     #[test]
     fn fractions_are_exact() {
-        let sum = m("20 9/16", Unit::Inch)
-            .value
-            .add(m("7/16", Unit::Inch).value)
-            .unwrap();
+        let sum = m("20 9/16", Unit::Inch).value.add(m("7/16", Unit::Inch).value).unwrap();
         assert_eq!(sum, Ratio::whole(21));
-        assert_eq!(
-            m("1/16", Unit::Inch).base().unwrap(),
-            Ratio::new(3175, 2).unwrap()
-        );
+        assert_eq!(m("1/16", Unit::Inch).base().unwrap(), Ratio::new(3175, 2).unwrap());
         assert!(m("20 1/2", Unit::Inch).same_quantity(&m("520.7", Unit::Millimetre)));
         assert!(m("32", Unit::Fahrenheit).same_quantity(&m("0", Unit::Celsius)));
         assert!(m("212", Unit::Fahrenheit).same_quantity(&m("100", Unit::Celsius)));
@@ -581,21 +342,7 @@ mod tests {
 
     #[test]
     fn what_cannot_be_read_is_refused_with_words() {
-        for bad in [
-            "",
-            "abc",
-            "12 3",
-            "1/0",
-            "12 17/16",
-            "12 3/",
-            "4,75",
-            "1.2.3",
-            "--3",
-            "1e3",
-            "12.5 1/2",
-            "NaN",
-            "9999999999",
-        ] {
+        for bad in ["", "abc", "12 3", "1/0", "12 17/16", "12 3/", "4,75", "1.2.3", "--3", "1e3", "12.5 1/2", "NaN", "9999999999"] {
             let got = Measure::parse(bad, Unit::Inch, None);
             println!("{bad:?} -> {got:?}");
             assert!(got.is_err(), "{bad}");

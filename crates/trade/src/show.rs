@@ -25,12 +25,7 @@ pub fn decimal_text(value: &Ratio, places: u32) -> String {
     if places == 0 {
         return format!("{sign}{scaled}");
     }
-    format!(
-        "{sign}{}.{:0width$}",
-        scaled / scale,
-        scaled % scale,
-        width = places as usize
-    )
+    format!("{sign}{}.{:0width$}", scaled / scale, scaled % scale, width = places as usize)
 }
 
 /// Places after the point that write `value` exactly, if six or fewer do.
@@ -40,9 +35,7 @@ fn exact_places(value: &Ratio) -> Option<u32> {
 
 /// Exact text in the habit of the unit: inches as a tape fraction down to 1/64, else decimal, else a fraction.
 pub fn exact_text(value: &Ratio, unit: Unit) -> String {
-    let on_a_tape = matches!(unit, Unit::Inch | Unit::Foot)
-        && value.den() <= 64
-        && value.den().count_ones() == 1;
+    let on_a_tape = matches!(unit, Unit::Inch | Unit::Foot) && value.den() <= 64 && value.den().count_ones() == 1;
     match exact_places(value) {
         Some(places) if !on_a_tape => decimal_text(value, places),
         _ => fraction_text(value),
@@ -96,12 +89,8 @@ pub fn apart(a: &Measure, b: &Measure) -> Option<Apart> {
 /// The coarser of the two marks, in the unit of `a`.
 fn coarser_mark(a: &Measure, b: &Measure) -> Option<Ratio> {
     let of = |m: &Measure| -> Option<Ratio> {
-        let zero = Measure::exact(Ratio::whole(0), m.unit)
-            .in_unit(a.unit)
-            .ok()?;
-        let one = Measure::exact(m.mark.filter(|mark| mark.is_positive())?, m.unit)
-            .in_unit(a.unit)
-            .ok()?;
+        let zero = Measure::exact(Ratio::whole(0), m.unit).in_unit(a.unit).ok()?;
+        let one = Measure::exact(m.mark.filter(|mark| mark.is_positive())?, m.unit).in_unit(a.unit).ok()?;
         one.sub(zero)
     };
     match (of(a), of(b)) {

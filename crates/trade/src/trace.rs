@@ -59,11 +59,7 @@ pub const AID_ONLY: &str = "aid-only: This sum is an aid. The code of record, th
 impl Input {
     /// An input as shown; `value` already carries its unit.
     pub fn new(symbol: &str, name: &str, value: impl Into<String>) -> Self {
-        Self {
-            symbol: symbol.to_owned(),
-            name: name.to_owned(),
-            value: value.into(),
-        }
+        Self { symbol: symbol.to_owned(), name: name.to_owned(), value: value.into() }
     }
 
     /// An input that is a measure, shown as it was typed.
@@ -75,9 +71,6 @@ impl Input {
 impl NoNumber {
     /// A refusal with a stable code and a sentence.
     pub fn new(code: &str, words: impl Into<String>) -> Self {
-        Self {
-            code: code.to_owned(),
-            words: words.into(),
-        }
+        Self { code: code.to_owned(), words: words.into() }
     }
 }

@@ -7,7 +7,8 @@ use serde::{Deserialize, Serialize};
 const SOURCE: &str = "ASME BPVC Section I, PG-27.2.1 (e: PG-27.4)";
 const EDITION: &str = "formula, scope and e as read in public copies, edition not stated there; PG-27.4 floor of 700 °F and the \
 half-inside-radius limit from memory. Confirm against the licensed copy of the code of record.";
-const RANGE: &str = "outside diameter up to 5 in (125 mm); wall up to half the inside radius; seamless tube (w = 1, E = 1); internal pressure";
+const RANGE: &str =
+    "outside diameter up to 5 in (125 mm); wall up to half the inside radius; seamless tube (w = 1, E = 1); internal pressure";
 const WALL_FORMULA: &str = "t = P D / (2 S + P) + 0.005 D + e";
 const PRESSURE_FORMULA: &str = "P = S (2 t - 0.01 D - 2 e) / (D - (t - 0.005 D - e))";
 
@@ -58,39 +59,18 @@ pub fn minimum_wall(i: &WallInputs) -> Result<Traced<Measure>, NoNumber> {
     let step = wall_step(unit);
     let value = Ratio::from_f64(exact, step, Round::Up).ok_or_else(too_large)?;
     within_thick_limit(value, i.od.in_unit(unit).map_err(|_| too_large())?)?;
-    let wall = Measure {
-        typed: crate::show::decimal_text(&value, places(unit)),
-        value,
-        unit,
-        mark: Some(step),
-    };
+    let wall = Measure { typed: crate::show::decimal_text(&value, places(unit)), value, unit, mark: Some(step) };
     let trace = Trace {
         rule: "wall.pg-27.2.1".to_owned(),
         formula: WALL_FORMULA.to_owned(),
         inputs: vec![
-            Input::of(
-                "P",
-                "maximum allowable working pressure, gauge",
-                &i.pressure,
-            ),
+            Input::of("P", "maximum allowable working pressure, gauge", &i.pressure),
             Input::of("D", "outside diameter", &i.od),
-            Input::new(
-                "S",
-                "allowable stress at the metal temperature",
-                format!("{} ({})", i.allowable.shown(), i.allowable_source),
-            ),
-            Input::of(
-                "T",
-                "design metal temperature, at which S holds",
-                &i.metal_temperature,
-            ),
+            Input::new("S", "allowable stress at the metal temperature", format!("{} ({})", i.allowable.shown(), i.allowable_source)),
+            Input::of("T", "design metal temperature, at which S holds", &i.metal_temperature),
             seat_input(unit, i.expanded),
         ],
-        result: format!(
-            "{} (exact {exact:.5} {}, rounded up)",
-            wall.shown(),
-            unit.symbol()
-        ),
+        result: format!("{} (exact {exact:.5} {}, rounded up)", wall.shown(), unit.symbol()),
         source: SOURCE.to_owned(),
         edition: EDITION.to_owned(),
         range: RANGE.to_owned(),
@@ -103,31 +83,18 @@ pub fn minimum_wall(i: &WallInputs) -> Result<Traced<Measure>, NoNumber> {
 ///
 /// # Errors
 /// [`NoNumber`] when an input is of the wrong kind, outside the range of the rule, or leaves no wall for pressure.
-pub fn allowable_pressure(
-    od: &Measure,
-    wall: &Measure,
-    allowable: &Measure,
-    expanded: bool,
-) -> Result<Traced<Measure>, NoNumber> {
+pub fn allowable_pressure(od: &Measure, wall: &Measure, allowable: &Measure, expanded: bool) -> Result<Traced<Measure>, NoNumber> {
     let unit = length_unit(od)?;
     let diameter = outside_diameter(od, unit)?;
     expect(wall, Dimension::Length, "wall")?;
     let (_, stress) = pressure_and_stress(allowable, allowable)?;
     let wall_exact = wall.in_unit(unit).map_err(|_| too_large())?;
     within_thick_limit(wall_exact, od.in_unit(unit).map_err(|_| too_large())?)?;
-    let exact = tube_pressure(
-        diameter,
-        wall_exact.to_f64(),
-        stress,
-        seat_allowance(unit, expanded),
-    );
+    let exact = tube_pressure(diameter, wall_exact.to_f64(), stress, seat_allowance(unit, expanded));
     if !exact.is_finite() || exact <= 0.0 {
         return Err(NoNumber::new(
             "no-wall-for-pressure",
-            format!(
-                "No pressure: a wall of {} leaves nothing to carry pressure after 0.005 D and e are taken off.",
-                wall.shown()
-            ),
+            format!("No pressure: a wall of {} leaves nothing to carry pressure after 0.005 D and e are taken off.", wall.shown()),
         ));
     }
     let (step, places) = match allowable.unit {
@@ -135,15 +102,8 @@ pub fn allowable_pressure(
         Unit::Bar => (Ratio::new(1, 10), 1),
         _ => (Some(Ratio::whole(1)), 0),
     };
-    let value = step
-        .and_then(|step| Ratio::from_f64(exact, step, Round::Down))
-        .ok_or_else(too_large)?;
-    let pressure = Measure {
-        typed: crate::show::decimal_text(&value, places),
-        value,
-        unit: allowable.unit,
-        mark: step,
-    };
+    let value = step.and_then(|step| Ratio::from_f64(exact, step, Round::Down)).ok_or_else(too_large)?;
+    let pressure = Measure { typed: crate::show::decimal_text(&value, places), value, unit: allowable.unit, mark: step };
     let trace = Trace {
         rule: "pressure.pg-27.2.1".to_owned(),
         formula: PRESSURE_FORMULA.to_owned(),
@@ -153,56 +113,34 @@ pub fn allowable_pressure(
             Input::of("S", "allowable stress at the metal temperature", allowable),
             seat_input(unit, expanded),
         ],
-        result: format!(
-            "{} (exact {exact:.4} {}, rounded down)",
-            pressure.shown(),
-            allowable.unit.symbol()
-        ),
+        result: format!("{} (exact {exact:.4} {}, rounded down)", pressure.shown(), allowable.unit.symbol()),
         source: SOURCE.to_owned(),
         edition: EDITION.to_owned(),
         range: RANGE.to_owned(),
         cautions: with_seat_caution(expanded),
     };
-    Ok(Traced {
-        value: pressure,
-        trace,
-    })
+    Ok(Traced { value: pressure, trace })
 }
 
 fn too_large() -> NoNumber {
-    NoNumber::new(
-        "too-large",
-        "No number: a figure is too large to be worked out exactly. Read the inputs once more.",
-    )
+    NoNumber::new("too-large", "No number: a figure is too large to be worked out exactly. Read the inputs once more.")
 }
 
 fn expect(m: &Measure, wanted: Dimension, what: &str) -> Result<(), NoNumber> {
-    m.expect_dimension(wanted).map_err(|e| {
-        NoNumber::new(
-            "wrong-unit",
-            format!("No number: the {what} has the wrong unit; {e}."),
-        )
-    })
+    m.expect_dimension(wanted).map_err(|e| NoNumber::new("wrong-unit", format!("No number: the {what} has the wrong unit; {e}.")))
 }
 
 /// Results are in inches or millimetres; feet and metres are brought to those.
 fn length_unit(od: &Measure) -> Result<Unit, NoNumber> {
     expect(od, Dimension::Length, "outside diameter")?;
-    Ok(if matches!(od.unit, Unit::Inch | Unit::Foot) {
-        Unit::Inch
-    } else {
-        Unit::Millimetre
-    })
+    Ok(if matches!(od.unit, Unit::Inch | Unit::Foot) { Unit::Inch } else { Unit::Millimetre })
 }
 
 /// The scope limit as each unit system of the code prints it: 5 in, and 125 mm (not 127).
 fn outside_diameter(od: &Measure, unit: Unit) -> Result<f64, NoNumber> {
     let exact = od.in_unit(unit).map_err(|_| too_large())?;
     if !exact.is_positive() {
-        return Err(NoNumber::new(
-            "od-not-positive",
-            "No number: the outside diameter must be above zero.",
-        ));
+        return Err(NoNumber::new("od-not-positive", "No number: the outside diameter must be above zero."));
     }
     let limit = if unit == Unit::Inch { 5 } else { 125 };
     if exact > Ratio::whole(limit) {
@@ -228,10 +166,7 @@ fn pressure_and_stress(pressure: &Measure, allowable: &Measure) -> Result<(f64, 
         ));
     }
     if !pressure.value.is_positive() {
-        return Err(NoNumber::new(
-            "pressure-not-positive",
-            "No number: the pressure must be above zero (gauge).",
-        ));
+        return Err(NoNumber::new("pressure-not-positive", "No number: the pressure must be above zero (gauge)."));
     }
     Ok((pressure.f64_in(allowable.unit), allowable.value.to_f64()))
 }
@@ -246,25 +181,14 @@ fn seat_allowance(unit: Unit, expanded: bool) -> f64 {
 }
 
 fn seat_input(unit: Unit, expanded: bool) -> Input {
-    let name = if expanded {
-        "allowance for an expanded end"
-    } else {
-        "no allowance: the end is strength-welded"
-    };
-    Input::new(
-        "e",
-        name,
-        format!("{} {}", seat_allowance(unit, expanded), unit.symbol()),
-    )
+    let name = if expanded { "allowance for an expanded end" } else { "no allowance: the end is strength-welded" };
+    Input::new("e", name, format!("{} {}", seat_allowance(unit, expanded), unit.symbol()))
 }
 
 /// `t <= R / 2` with `R = D / 2 - t` is `t <= D / 6`.
 fn within_thick_limit(wall: Ratio, od: Ratio) -> Result<(), NoNumber> {
     if !wall.is_positive() {
-        return Err(NoNumber::new(
-            "wall-not-positive",
-            "No number: the wall must be above zero.",
-        ));
+        return Err(NoNumber::new("wall-not-positive", "No number: the wall must be above zero."));
     }
     let six_walls = wall.mul(Ratio::whole(6)).ok_or_else(too_large)?;
     if six_walls > od {
@@ -297,17 +221,10 @@ fn with_seat_caution(expanded: bool) -> Vec<String> {
 }
 
 fn wall_cautions(i: &WallInputs) -> Result<Vec<String>, NoNumber> {
-    expect(
-        &i.metal_temperature,
-        Dimension::Temperature,
-        "metal temperature",
-    )?;
+    expect(&i.metal_temperature, Dimension::Temperature, "metal temperature")?;
     let mut cautions = with_seat_caution(i.expanded);
     let floor = Measure::exact(Ratio::whole(700), Unit::Fahrenheit);
-    if i.metal_temperature
-        .cmp_quantity(&floor)
-        .is_none_or(std::cmp::Ordering::is_lt)
-    {
+    if i.metal_temperature.cmp_quantity(&floor).is_none_or(std::cmp::Ordering::is_lt) {
         cautions.push(
             "metal-below-700f: The metal temperature is under 700 °F (371 °C). For tubes that absorb heat PG-27.4 takes no less (from memory). Ask the owner's engineer."
                 .to_owned(),
