@@ -34,6 +34,34 @@ pub enum Role {
     Operations,
 }
 
+impl Role {
+    /// The stored code.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::Helper => "helper",
+            Self::Welder => "welder",
+            Self::Supervisor => "supervisor",
+            Self::Qc => "qc",
+            Self::Engineer => "engineer",
+            Self::Inspector => "inspector",
+            Self::Operations => "operations",
+        }
+    }
+
+    /// English words.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Helper => "helper",
+            Self::Welder => "welder",
+            Self::Supervisor => "supervisor",
+            Self::Qc => "QC inspector",
+            Self::Engineer => "owner's engineer",
+            Self::Inspector => "authorised inspector",
+            Self::Operations => "operations",
+        }
+    }
+}
+
 /// A person of the roster.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Person {

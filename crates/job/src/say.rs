@@ -37,3 +37,13 @@ impl fmt::Display for Say {
 }
 
 impl std::error::Error for Say {}
+
+/// A measure as text: what was typed, with its unit (`20 9/16 in`, `370 °C`). Feet and inches carry their own marks.
+pub fn text(measure: &trade::Measure) -> String {
+    match measure.unit {
+        trade::Unit::Celsius => format!("{} °C", measure.typed),
+        trade::Unit::Fahrenheit => format!("{} °F", measure.typed),
+        trade::Unit::Foot if measure.typed.contains('\'') => measure.typed.clone(),
+        unit => format!("{} {}", measure.typed, unit.symbol()),
+    }
+}
