@@ -219,11 +219,7 @@ impl<'a> Reader<'a> {
     /// # Errors
     /// [`Why::Trailing`] where some are left.
     pub fn finish(&self) -> Result<(), CborError> {
-        if self.at == self.bytes.len() {
-            Ok(())
-        } else {
-            Err(self.fault(Why::Trailing))
-        }
+        if self.at == self.bytes.len() { Ok(()) } else { Err(self.fault(Why::Trailing)) }
     }
 
     const fn fault(&self, why: Why) -> CborError {
@@ -231,10 +227,7 @@ impl<'a> Reader<'a> {
     }
 
     fn peek(&self) -> Result<u8, CborError> {
-        self.bytes
-            .get(self.at)
-            .copied()
-            .ok_or(self.fault(Why::Short))
+        self.bytes.get(self.at).copied().ok_or(self.fault(Why::Short))
     }
 
     fn take(&mut self, len: usize) -> Result<&'a [u8], CborError> {
@@ -260,10 +253,7 @@ impl<'a> Reader<'a> {
             27 => (8, 0x1_0000_0000),
             small => return Ok((major, u64::from(small))),
         };
-        let arg = self
-            .take(width)?
-            .iter()
-            .fold(0, |n, b| n << 8 | u64::from(*b));
+        let arg = self.take(width)?.iter().fold(0, |n, b| n << 8 | u64::from(*b));
         if arg < least {
             return Err(start.fault(Why::NotShortest));
         }
@@ -274,10 +264,7 @@ impl<'a> Reader<'a> {
         let start = self.at;
         match self.head()? {
             (major, arg) if major == wanted => Ok(arg),
-            _ => Err(CborError {
-                at: start,
-                why: Why::Type,
-            }),
+            _ => Err(CborError { at: start, why: Why::Type }),
         }
     }
 
@@ -285,11 +272,7 @@ impl<'a> Reader<'a> {
     fn length(&self, arg: u64, least: usize) -> Result<usize, CborError> {
         let len = usize::try_from(arg).map_err(|_| self.fault(Why::Short))?;
         let left = self.bytes.len() - self.at;
-        if len.checked_mul(least).is_some_and(|need| need <= left) {
-            Ok(len)
-        } else {
-            Err(self.fault(Why::Short))
-        }
+        if len.checked_mul(least).is_some_and(|need| need <= left) { Ok(len) } else { Err(self.fault(Why::Short)) }
     }
 
     /// An unsigned number.
@@ -307,17 +290,11 @@ impl<'a> Reader<'a> {
     pub fn int(&mut self) -> Result<i64, CborError> {
         let start = self.at;
         let (major, arg) = self.head()?;
-        let n = i64::try_from(arg).map_err(|_| CborError {
-            at: start,
-            why: Why::Range,
-        })?;
+        let n = i64::try_from(arg).map_err(|_| CborError { at: start, why: Why::Range })?;
         match major {
             UNSIGNED => Ok(n),
             NEGATIVE => Ok(-1 - n),
-            _ => Err(CborError {
-                at: start,
-                why: Why::Type,
-            }),
+            _ => Err(CborError { at: start, why: Why::Type }),
         }
     }
 
@@ -339,10 +316,7 @@ impl<'a> Reader<'a> {
         let arg = self.expect(TEXT)?;
         let len = self.length(arg, 1)?;
         let start = self.at;
-        std::str::from_utf8(self.take(len)?).map_err(|_| CborError {
-            at: start,
-            why: Why::Utf8,
-        })
+        std::str::from_utf8(self.take(len)?).map_err(|_| CborError { at: start, why: Why::Utf8 })
     }
 
     /// The head of an array: how many items follow.
@@ -390,10 +364,7 @@ impl<'a> Reader<'a> {
             ARRAY | MAP if depth >= MAX_DEPTH => Err(self.fault(Why::Depth)),
             ARRAY => {
                 let len = self.array()?;
-                (0..len)
-                    .map(|_| self.value_at(depth + 1))
-                    .collect::<Result<_, _>>()
-                    .map(Value::Array)
+                (0..len).map(|_| self.value_at(depth + 1)).collect::<Result<_, _>>().map(Value::Array)
             }
             MAP => self.map_at(depth),
             _ => {
@@ -417,10 +388,7 @@ impl<'a> Reader<'a> {
             let start = self.at;
             let key = self.text()?;
             if last.is_some_and(|last| (last.len(), last) >= (key.len(), key)) {
-                return Err(CborError {
-                    at: start,
-                    why: Why::KeyOrder,
-                });
+                return Err(CborError { at: start, why: Why::KeyOrder });
             }
             last = Some(key);
             map.insert(key.to_owned(), self.value_at(depth + 1)?);

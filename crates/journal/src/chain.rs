@@ -60,9 +60,7 @@ pub enum ChainFault {
     #[error("the entry names device {0}, but its series belongs to another")]
     WrongDevice(DeviceId),
     /// A series must begin with its key, and only once.
-    #[error(
-        "a series must begin with one `{SERIES_BEGIN}` entry about its own device that carries its key"
-    )]
+    #[error("a series must begin with one `{SERIES_BEGIN}` entry about its own device that carries its key")]
     BadBegin,
     /// The key in the first entry is not the one that the series is named after.
     #[error("the key in the first entry is not the key of the series")]
@@ -115,31 +113,12 @@ struct Begun {
 impl Tail {
     /// A series of which nothing is there yet.
     pub const fn new(site: SiteId, incarnation: Incarnation) -> Self {
-        Self {
-            site,
-            incarnation,
-            begun: None,
-        }
+        Self { site, incarnation, begun: None }
     }
 
     /// A series that stands at the end of a transaction, from parts kept elsewhere.
-    pub const fn resume(
-        site: SiteId,
-        incarnation: Incarnation,
-        device: DeviceId,
-        key: VerifyingKey,
-        head: Head,
-    ) -> Self {
-        Self {
-            site,
-            incarnation,
-            begun: Some(Begun {
-                device,
-                key,
-                head,
-                tx_left: 0,
-            }),
-        }
+    pub const fn resume(site: SiteId, incarnation: Incarnation, device: DeviceId, key: VerifyingKey, head: Head) -> Self {
+        Self { site, incarnation, begun: Some(Begun { device, key, head, tx_left: 0 }) }
     }
 
     /// The series.
@@ -192,16 +171,8 @@ impl Tail {
             None => (entry.device, self.first(sealed)?),
         };
         check_signature(sealed, &key)?;
-        let head = Head {
-            seq: entry.seq,
-            hash: sealed.hash,
-        };
-        self.begun = Some(Begun {
-            device,
-            key,
-            head,
-            tx_left: entry.tx_left,
-        });
+        let head = Head { seq: entry.seq, hash: sealed.hash };
+        self.begun = Some(Begun { device, key, head, tx_left: entry.tx_left });
         Ok(())
     }
 
@@ -226,30 +197,21 @@ impl Tail {
 
     fn cut_short(&self) -> Option<ChainFault> {
         let begun = self.begun.as_ref().filter(|begun| begun.tx_left > 0)?;
-        Some(ChainFault::CutShort(
-            begun.head.seq.saturating_add(u64::from(begun.tx_left)),
-        ))
+        Some(ChainFault::CutShort(begun.head.seq.saturating_add(u64::from(begun.tx_left))))
     }
 
     /// The first entry carries the key that the series is named after.
     fn first(&self, sealed: &Sealed) -> Result<VerifyingKey, ChainFault> {
         let entry = &sealed.entry;
         if entry.seq != 1 {
-            return Err(ChainFault::Gap {
-                wanted: 1,
-                got: entry.seq,
-            });
+            return Err(ChainFault::Gap { wanted: 1, got: entry.seq });
         }
         if entry.kind != SERIES_BEGIN || entry.subject.0 != format!("device/{}", entry.device) {
             return Err(ChainFault::BadBegin);
         }
         may_begin(entry)?;
         let key = key_of(&entry.body).ok_or(ChainFault::BadKey)?;
-        if Incarnation::of(&key) == self.incarnation {
-            Ok(key)
-        } else {
-            Err(ChainFault::BadKey)
-        }
+        if Incarnation::of(&key) == self.incarnation { Ok(key) } else { Err(ChainFault::BadKey) }
     }
 }
 
@@ -258,32 +220,18 @@ impl Begun {
         let entry = &sealed.entry;
         let (head, wanted) = (self.head, self.head.seq.saturating_add(1));
         if entry.seq == head.seq && sealed.hash != head.hash {
-            return Err(ChainFault::Fork {
-                seq: head.seq,
-                ours: head.hash,
-                theirs: sealed.hash,
-            });
+            return Err(ChainFault::Fork { seq: head.seq, ours: head.hash, theirs: sealed.hash });
         }
         if entry.seq < wanted {
-            return Err(ChainFault::Behind {
-                got: entry.seq,
-                head: head.seq,
-            });
+            return Err(ChainFault::Behind { got: entry.seq, head: head.seq });
         }
         if entry.seq > wanted {
-            return Err(ChainFault::Gap {
-                wanted,
-                got: entry.seq,
-            });
+            return Err(ChainFault::Gap { wanted, got: entry.seq });
         }
         match entry.prev {
             Some(prev) if prev == head.hash => {}
             Some(prev) => {
-                return Err(ChainFault::Fork {
-                    seq: head.seq,
-                    ours: head.hash,
-                    theirs: prev,
-                });
+                return Err(ChainFault::Fork { seq: head.seq, ours: head.hash, theirs: prev });
             }
             None => return Err(ChainFault::BadBegin),
         }
@@ -296,29 +244,19 @@ impl Begun {
         match self.tx_left {
             0 => may_begin(entry),
             left if entry.tx_left == left - 1 => Ok(()),
-            left => Err(ChainFault::BadTransaction {
-                seq: entry.seq,
-                wanted: left - 1,
-                got: entry.tx_left,
-            }),
+            left => Err(ChainFault::BadTransaction { seq: entry.seq, wanted: left - 1, got: entry.tx_left }),
         }
     }
 }
 
 fn may_begin(entry: &crate::Entry) -> Result<(), ChainFault> {
-    if (entry.tx_left as usize) < MAX_TRANSACTION {
-        Ok(())
-    } else {
-        Err(ChainFault::LongTransaction(entry.seq))
-    }
+    if (entry.tx_left as usize) < MAX_TRANSACTION { Ok(()) } else { Err(ChainFault::LongTransaction(entry.seq)) }
 }
 
 fn check_signature(sealed: &Sealed, key: &VerifyingKey) -> Result<(), ChainFault> {
     let seq = sealed.entry.seq;
     match (sealed.entry.tx_left, &sealed.sig) {
-        (0, Some(sig)) => key
-            .verify(&sealed.hash, sig)
-            .map_err(|_| ChainFault::BadSignature(seq)),
+        (0, Some(sig)) => key.verify(&sealed.hash, sig).map_err(|_| ChainFault::BadSignature(seq)),
         (0, None) => Err(ChainFault::NoSignature(seq)),
         (_, Some(_)) => Err(ChainFault::StraySignature(seq)),
         (_, None) => Ok(()),

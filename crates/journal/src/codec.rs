@@ -3,10 +3,7 @@
 use crate::cbor::{CborError, Encoder, Reader, TooDeep};
 use crate::entry::{Entry, FORMAT, Sealed};
 use crate::id::{EntryHash, PersonId, Signature, Subject};
-use crate::limits::{
-    MAX_BASIS, MAX_COUNT, MAX_ENTRY_BYTES, MAX_KIND_BYTES, MAX_PERSON_BYTES, MAX_SUBJECT_BYTES,
-    MAX_TRANSACTION,
-};
+use crate::limits::{MAX_BASIS, MAX_COUNT, MAX_ENTRY_BYTES, MAX_KIND_BYTES, MAX_PERSON_BYTES, MAX_SUBJECT_BYTES, MAX_TRANSACTION};
 
 /// Keys of format 1 are 0 to 16. A reader of this format refuses other keys below this one, because a later format may
 /// give them a meaning that must not be overlooked; it tolerates keys from here on and keeps them in the bytes.
@@ -23,9 +20,7 @@ pub enum EncodeError {
     #[error("the entry cannot be written: {0}")]
     Depth(#[from] TooDeep),
     /// More bytes than an entry may have.
-    #[error(
-        "the entry has {0} bytes; at most {MAX_ENTRY_BYTES} are allowed. Nothing was saved; shorten the text"
-    )]
+    #[error("the entry has {0} bytes; at most {MAX_ENTRY_BYTES} are allowed. Nothing was saved; shorten the text")]
     Size(usize),
 }
 
@@ -42,9 +37,7 @@ pub enum DecodeError {
     #[error("{0} bytes are too many for an entry; at most {MAX_ENTRY_BYTES} are allowed")]
     Size(usize),
     /// A format this program does not know.
-    #[error(
-        "the entry is of format {0}; this program reads format {FORMAT}. It must be updated to read it"
-    )]
+    #[error("the entry is of format {0}; this program reads format {FORMAT}. It must be updated to read it")]
     Format(u64),
     /// A key is missing, out of order, or unknown and not to be overlooked.
     #[error("key {0} of the entry is missing, out of order or unknown")]
@@ -100,12 +93,7 @@ impl Entry {
         if bytes.len() > MAX_ENTRY_BYTES {
             return Err(EncodeError::Size(bytes.len()));
         }
-        Ok(Sealed {
-            hash: hash(&bytes),
-            bytes,
-            entry: self.clone(),
-            sig: None,
-        })
+        Ok(Sealed { hash: hash(&bytes), bytes, entry: self.clone(), sig: None })
     }
 
     fn encode(&self) -> Result<Vec<u8>, TooDeep> {
@@ -160,27 +148,15 @@ impl Entry {
             (self.format == FORMAT, Broken::Format),
             (self.seq >= 1 && self.seq <= MAX_COUNT, Broken::Seq),
             ((self.seq == 1) == self.prev.is_none(), Broken::Prev),
-            (
-                self.counter <= MAX_COUNT && self.uptime_ms <= MAX_COUNT,
-                Broken::Count,
-            ),
-            (
-                (self.tx_left as usize) < MAX_TRANSACTION,
-                Broken::Transaction,
-            ),
+            (self.counter <= MAX_COUNT && self.uptime_ms <= MAX_COUNT, Broken::Count),
+            ((self.tx_left as usize) < MAX_TRANSACTION, Broken::Transaction),
             (is_name(&self.person.0, MAX_PERSON_BYTES), Broken::Person),
             (is_name(&self.kind, MAX_KIND_BYTES), Broken::Kind),
             (self.version >= 1, Broken::Version),
             (is_subject(&self.subject.0), Broken::Subject),
-            (
-                self.basis.len() <= MAX_BASIS && self.basis.is_sorted_by(|a, b| a < b),
-                Broken::Basis,
-            ),
+            (self.basis.len() <= MAX_BASIS && self.basis.is_sorted_by(|a, b| a < b), Broken::Basis),
         ];
-        rules
-            .into_iter()
-            .find(|(holds, _)| !holds)
-            .map_or(Ok(()), |(_, broken)| Err(broken))
+        rules.into_iter().find(|(holds, _)| !holds).map_or(Ok(()), |(_, broken)| Err(broken))
     }
 }
 
@@ -197,12 +173,7 @@ impl Sealed {
         }
         let entry = decode(&bytes)?;
         entry.check()?;
-        Ok(Self {
-            hash: hash(&bytes),
-            bytes,
-            entry,
-            sig,
-        })
+        Ok(Self { hash: hash(&bytes), bytes, entry, sig })
     }
 }
 
@@ -211,10 +182,7 @@ fn hash(bytes: &[u8]) -> EntryHash {
 }
 
 fn is_name(text: &str, max: usize) -> bool {
-    (1..=max).contains(&text.len())
-        && text
-            .bytes()
-            .all(|b| matches!(b, b'a'..=b'z' | b'0'..=b'9' | b'-'))
+    (1..=max).contains(&text.len()) && text.bytes().all(|b| matches!(b, b'a'..=b'z' | b'0'..=b'9' | b'-'))
 }
 
 fn is_subject(text: &str) -> bool {
@@ -224,11 +192,7 @@ fn is_subject(text: &str) -> bool {
 fn decode(bytes: &[u8]) -> Result<Entry, DecodeError> {
     let mut reader = Reader::new(bytes);
     let pairs = reader.map()?;
-    let mut fields = Fields {
-        reader,
-        left: pairs as u64,
-        next: 0,
-    };
+    let mut fields = Fields { reader, left: pairs as u64, next: 0 };
     let format = fields.key()?.unsigned()?;
     if format != u64::from(FORMAT) {
         return Err(DecodeError::Format(format));
@@ -276,10 +240,7 @@ impl<'a> Fields<'a> {
     }
 
     fn id<const N: usize>(&mut self, what: &'static str) -> Result<[u8; N], DecodeError> {
-        self.key()?
-            .bytes()?
-            .try_into()
-            .map_err(|_| DecodeError::Length(what))
+        self.key()?.bytes()?.try_into().map_err(|_| DecodeError::Length(what))
     }
 
     fn hash(&mut self, what: &'static str) -> Result<EntryHash, DecodeError> {
@@ -287,11 +248,7 @@ impl<'a> Fields<'a> {
     }
 
     fn prev(&mut self) -> Result<Option<EntryHash>, DecodeError> {
-        if self.key()?.null()? {
-            Ok(None)
-        } else {
-            self.hash("the hash before").map(Some)
-        }
+        if self.key()?.null()? { Ok(None) } else { self.hash("the hash before").map(Some) }
     }
 
     fn basis(&mut self) -> Result<Vec<EntryHash>, DecodeError> {

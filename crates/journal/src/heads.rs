@@ -36,24 +36,14 @@ impl Heads {
     pub fn missing_from(&self, other: &Self) -> Vec<(Incarnation, Range)> {
         let lacks = |(incarnation, head): (&Incarnation, &Head)| {
             let has = other.seq(incarnation);
-            (head.seq > has).then(|| {
-                (
-                    *incarnation,
-                    Range {
-                        from: has.saturating_add(1),
-                        to: head.seq,
-                    },
-                )
-            })
+            (head.seq > has).then(|| (*incarnation, Range { from: has.saturating_add(1), to: head.seq }))
         };
         self.0.iter().filter_map(lacks).collect()
     }
 
     /// How many entries `self` has that `other` lacks.
     pub fn count_missing_from(&self, other: &Self) -> u64 {
-        self.missing_from(other)
-            .iter()
-            .fold(0, |sum, (_, range)| sum.saturating_add(range.count()))
+        self.missing_from(other).iter().fold(0, |sum, (_, range)| sum.saturating_add(range.count()))
     }
 
     /// Series in which both stand at the same seq with different hashes: forks that are visible from the heads alone.

@@ -19,9 +19,7 @@ pub use chain::{ChainFault, Head, Tail};
 pub use codec::{DecodeError, EncodeError};
 pub use entry::{Entry, Sealed};
 pub use heads::{Heads, Range};
-pub use id::{
-    BootId, DeviceId, EntryHash, Incarnation, PersonId, PhotoHash, Signature, SiteId, Subject,
-};
+pub use id::{BootId, DeviceId, EntryHash, Incarnation, PersonId, PhotoHash, Signature, SiteId, Subject};
 pub use root::content_root;
 pub use sign::{SigningKey, VerifyingKey};
 pub use value::Value;

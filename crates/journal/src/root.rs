@@ -11,12 +11,7 @@ const CONTEXT: &str = "tubewright 2026 sign-off content root";
 ///
 /// The order of the parts and of the hashes inside a part does not matter, and a repetition counts once; everything
 /// else does. A subject that is in scope with nothing standing differs from one that is not in scope.
-pub fn content_root(
-    parts: &[(&str, &[EntryHash])],
-    statement: &str,
-    lang: &str,
-    rules: &str,
-) -> [u8; 32] {
+pub fn content_root(parts: &[(&str, &[EntryHash])], statement: &str, lang: &str, rules: &str) -> [u8; 32] {
     let mut sorted: BTreeMap<&str, BTreeSet<&EntryHash>> = BTreeMap::new();
     for (subject, hashes) in parts {
         sorted.entry(subject).or_default().extend(hashes.iter());

@@ -108,16 +108,9 @@ impl VerifyingKey {
     ///
     /// # Errors
     /// [`BadSignature`] where it does not fit.
-    pub fn verify_bytes(
-        &self,
-        context: &str,
-        bytes: &[u8],
-        sig: &Signature,
-    ) -> Result<(), BadSignature> {
+    pub fn verify_bytes(&self, context: &str, bytes: &[u8], sig: &Signature) -> Result<(), BadSignature> {
         let sig = ed25519_zebra::Signature::from(sig.0);
-        self.0
-            .verify(&sig, &message(context, bytes))
-            .map_err(|_| BadSignature)
+        self.0.verify(&sig, &message(context, bytes)).map_err(|_| BadSignature)
     }
 }
 

@@ -38,17 +38,8 @@ impl Value {
             Json::Bool(b) => Self::Bool(*b),
             Json::Number(n) => Self::Int(n.as_i64().ok_or_else(|| NotExact(n.to_string()))?),
             Json::String(s) => Self::Text(s.clone()),
-            Json::Array(items) => Self::Array(
-                items
-                    .iter()
-                    .map(Self::from_json)
-                    .collect::<Result<_, _>>()?,
-            ),
-            Json::Object(map) => Self::Map(
-                map.iter()
-                    .map(|(k, v)| Ok((k.clone(), Self::from_json(v)?)))
-                    .collect::<Result<_, NotExact>>()?,
-            ),
+            Json::Array(items) => Self::Array(items.iter().map(Self::from_json).collect::<Result<_, _>>()?),
+            Json::Object(map) => Self::Map(map.iter().map(|(k, v)| Ok((k.clone(), Self::from_json(v)?))).collect::<Result<_, NotExact>>()?),
         })
     }
 
@@ -61,9 +52,7 @@ impl Value {
             Self::Bytes(b) => Json::String(hex::encode(b)),
             Self::Text(t) => Json::String(t.clone()),
             Self::Array(items) => Json::Array(items.iter().map(Self::to_json).collect()),
-            Self::Map(map) => {
-                Json::Object(map.iter().map(|(k, v)| (k.clone(), v.to_json())).collect())
-            }
+            Self::Map(map) => Json::Object(map.iter().map(|(k, v)| (k.clone(), v.to_json())).collect()),
         }
     }
 }

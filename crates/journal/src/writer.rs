@@ -41,21 +41,13 @@ impl Draft {
     /// The first entry of the series that `key` signs. `role` is `tablet` or `server`.
     pub fn series_begin(device: DeviceId, key: &SigningKey, name: &str, role: &str) -> Self {
         let text = |t: &str| Value::Text(t.to_owned());
-        let body = [
-            ("key", text(&key.public().to_hex())),
-            ("name", text(name)),
-            ("role", text(role)),
-        ];
+        let body = [("key", text(&key.public().to_hex())), ("name", text(name)), ("role", text(role))];
         Self {
             kind: SERIES_BEGIN.to_owned(),
             version: 1,
             subject: Subject(format!("device/{device}")),
             basis: Vec::new(),
-            body: Value::Map(
-                body.map(|(k, v)| (k.to_owned(), v))
-                    .into_iter()
-                    .collect::<BTreeMap<_, _>>(),
-            ),
+            body: Value::Map(body.map(|(k, v)| (k.to_owned(), v)).into_iter().collect::<BTreeMap<_, _>>()),
         }
     }
 }
@@ -67,14 +59,10 @@ pub enum WriteError {
     #[error("there is nothing to write")]
     Empty,
     /// More entries than allowed.
-    #[error(
-        "{0} entries are too many for one transaction; at most {MAX_TRANSACTION} are allowed. Nothing was saved"
-    )]
+    #[error("{0} entries are too many for one transaction; at most {MAX_TRANSACTION} are allowed. Nothing was saved")]
     TooMany(usize),
     /// The key is not the one of the series.
-    #[error(
-        "the key does not belong to this series. Nothing was saved; the tablet's identity must be looked at"
-    )]
+    #[error("the key does not belong to this series. Nothing was saved; the tablet's identity must be looked at")]
     OtherKey,
     /// An entry can't be encoded.
     #[error(transparent)]
@@ -96,20 +84,8 @@ pub struct Writer {
 
 impl Writer {
     /// A writer that goes on after `head`, with the highest counter seen anywhere so far.
-    pub const fn new(
-        site: SiteId,
-        device: DeviceId,
-        incarnation: Incarnation,
-        head: Option<Head>,
-        counter: u64,
-    ) -> Self {
-        Self {
-            site,
-            device,
-            incarnation,
-            head,
-            counter,
-        }
+    pub const fn new(site: SiteId, device: DeviceId, incarnation: Incarnation, head: Option<Head>, counter: u64) -> Self {
+        Self { site, device, incarnation, head, counter }
     }
 
     /// The last durable entry.
@@ -136,12 +112,7 @@ impl Writer {
     ///
     /// # Errors
     /// [`WriteError`]; nothing is changed then.
-    pub fn transaction(
-        &self,
-        stamp: &Stamp,
-        drafts: Vec<Draft>,
-        key: &SigningKey,
-    ) -> Result<Vec<Sealed>, WriteError> {
+    pub fn transaction(&self, stamp: &Stamp, drafts: Vec<Draft>, key: &SigningKey) -> Result<Vec<Sealed>, WriteError> {
         if Incarnation::of(&key.public()) != self.incarnation {
             return Err(WriteError::OtherKey);
         }
@@ -154,10 +125,7 @@ impl Writer {
         for (index, draft) in drafts.into_iter().enumerate() {
             let left = (count - 1 - index) as u32;
             let sealed = self.entry(stamp, draft, head, index as u64, left).seal()?;
-            head = Some(Head {
-                seq: sealed.entry.seq,
-                hash: sealed.hash,
-            });
+            head = Some(Head { seq: sealed.entry.seq, hash: sealed.hash });
             out.push(sealed);
         }
         let last = out.last_mut().ok_or(WriteError::Empty)?;
@@ -168,22 +136,12 @@ impl Writer {
     /// Moves on after a transaction of this writer is durable.
     pub fn advance(&mut self, transaction: &[Sealed]) {
         if let Some(last) = transaction.last() {
-            self.head = Some(Head {
-                seq: last.entry.seq,
-                hash: last.hash,
-            });
+            self.head = Some(Head { seq: last.entry.seq, hash: last.hash });
             self.observe(last.entry.counter);
         }
     }
 
-    fn entry(
-        &self,
-        stamp: &Stamp,
-        draft: Draft,
-        head: Option<Head>,
-        index: u64,
-        tx_left: u32,
-    ) -> Entry {
+    fn entry(&self, stamp: &Stamp, draft: Draft, head: Option<Head>, index: u64, tx_left: u32) -> Entry {
         let mut basis = draft.basis;
         basis.sort_unstable();
         basis.dedup();
