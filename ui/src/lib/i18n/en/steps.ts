@@ -62,6 +62,7 @@ export const steps = {
   'st.step.close-out': 'Close-out',
   'st.joint.upper': 'upper joint',
   'st.joint.lower': 'lower joint',
+  'st.joint.patch': 'patch',
   'st.joint.which': 'Which joint',
   'st.field.place': 'place',
   'st.field.second-count': 'second count',

@@ -65,6 +65,7 @@ export const steps: Record<keyof typeof en, Message> = {
   'st.step.close-out': 'Cierre',
   'st.joint.upper': 'junta de arriba',
   'st.joint.lower': 'junta de abajo',
+  'st.joint.patch': 'parche',
   'st.joint.which': 'Cuál junta',
   'st.field.place': 'ubicación',
   'st.field.second-count': 'segundo conteo',

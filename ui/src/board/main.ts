@@ -1,0 +1,6 @@
+import { mount } from 'svelte';
+import '../lib/base.css';
+import Board from './Board.svelte';
+
+const target = document.getElementById('app');
+if (target) mount(Board, { target });

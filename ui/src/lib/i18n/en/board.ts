@@ -1,0 +1,2 @@
+// The board.
+export const board = {} as const;

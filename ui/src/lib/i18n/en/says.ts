@@ -1,0 +1,7 @@
+// Sentences that come through the seam, by code: `say.<code>`. What is not here is shown in its English words.
+export const says = {
+  'say.seam-broken':
+    'The program behind the screen did not answer as it should. What was saved before is safe on this tablet. Try once more; if it happens again, close the program and open it.',
+  'say.program-gone':
+    'The program behind this page does not answer. What was saved before is safe on this tablet. Start the program again, then go on here.',
+} as const;

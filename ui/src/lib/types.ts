@@ -1,0 +1,370 @@
+// The JSON shapes of the seam, as crates/job, crates/trade and docs/architecture.md give them.
+
+export type Lang = 'en' | 'es';
+/** An exact fraction: numerator and positive denominator. */
+export type Ratio = [number, number];
+export type Unit = 'in' | 'ft' | 'mm' | 'm' | 'psi' | 'MPa' | 'bar' | 'C' | 'F';
+
+/** One measured value: what was typed, its exact value in `unit`, and the instrument's smallest mark. */
+export interface Measure {
+  typed: string;
+  value: Ratio;
+  unit: Unit;
+  mark?: Ratio | null;
+}
+
+/** A sentence for a person: translated by `code` and `with`; `words` is the English fallback. */
+export interface Say {
+  code: string;
+  with?: Record<string, string>;
+  words: string;
+}
+
+/** A refused or failed call. */
+export interface Fault extends Say {
+  status: number;
+  /** Further sentences, one for each refused part of the input. */
+  faults?: Say[];
+  /** Seconds to wait before another try (status 429). */
+  wait_s?: number;
+}
+
+export interface Words {
+  en: string;
+  es: string;
+}
+
+export type Role = 'helper' | 'welder' | 'supervisor' | 'qc' | 'engineer' | 'inspector' | 'operations';
+
+export interface Person {
+  id: string;
+  name: string;
+  roles: Role[];
+  lang: Lang;
+  stamp?: string | null;
+}
+
+export interface Landmark {
+  name: string;
+  tube?: number | null;
+  elevation: Measure;
+  platform?: boolean;
+}
+
+export interface TubeSpec {
+  od: Measure;
+  wall: Measure;
+  grade: string;
+  design_pressure: Measure;
+  metal_temperature: Measure;
+  allowable: Measure;
+  allowable_source: string;
+  expanded?: boolean;
+}
+
+export type End = 'left' | 'right';
+
+export interface Section {
+  id: string;
+  name: Words;
+  short: string;
+  tubes: number;
+  rows: number;
+  count_from: End;
+  seen_from: 'inside' | 'outside';
+  corner_shared: boolean;
+  start: Words;
+  other_end: Words;
+  elevation_unit: Unit;
+  low: Measure;
+  high: Measure;
+  clock: Words;
+  landmarks: Landmark[];
+  tube: TubeSpec;
+}
+
+export interface HoldPoint {
+  id: string;
+  after_step: number;
+  name: Words;
+  statement: Words;
+  roles: Role[];
+  covers: number[];
+}
+
+export interface Check {
+  id: string;
+  name: Words;
+  answer: Words;
+  caution: Words;
+  source: string;
+}
+
+export interface Procedure {
+  id: string;
+  root_min: Measure;
+  root: Measure;
+  root_max: Measure;
+  misalignment_max: Measure;
+  land: Measure;
+  bevel_tenths: number;
+  fillers: string[];
+}
+
+export interface SitePlan {
+  site: string;
+  plant: string;
+  unit: string;
+  outage: string;
+  code_of_record: string;
+  silent_after_min: number;
+  sections: Section[];
+  people: Person[];
+  hold_points: HoldPoint[];
+  checks: Check[];
+  procedures: Procedure[];
+}
+
+export interface By {
+  person: string;
+  name: string;
+  device: string;
+  tablet: string;
+  wall_ms: number;
+  counter: number;
+}
+
+/** A body as crates/job/src/kinds.rs describes it; which one is told by `kind`. */
+export type Body = Record<string, unknown>;
+
+export interface Answer<B = Body> {
+  entries: string[];
+  kind: string;
+  body: B;
+  by: By[];
+  settled?: string | null;
+}
+
+export interface FieldView<B = Body> {
+  state: 'agreed' | 'two-answers' | 'not-understood';
+  answers: Answer<B>[];
+  past: Answer<B>[];
+  basis: string[];
+  governs?: number | null;
+  apart?: Say | null;
+}
+
+export interface ItemView<B = Body> {
+  entry: string;
+  kind: string;
+  body: B;
+  by: By;
+  struck?: string | null;
+}
+
+export type StepName =
+  | 'place' | 'failure' | 'readings' | 'plan' | 'before-work' | 'material'
+  | 'cut-gap' | 'fit-up' | 'weld' | 'examination' | 'test' | 'close-out';
+
+/** The twelve steps in their order, first at the foot of the tube. */
+export const STEPS: readonly StepName[] = [
+  'place', 'failure', 'readings', 'plan', 'before-work', 'material',
+  'cut-gap', 'fit-up', 'weld', 'examination', 'test', 'close-out',
+];
+
+export type StepState = 'not-begun' | 'in-hand' | 'recorded' | 'proved' | 'two-answers' | 'not-known' | 'reject';
+
+export interface StepView {
+  step: number;
+  name: StepName;
+  state: StepState;
+  above_level: boolean;
+  wants: Say[];
+  summary: Say[];
+}
+
+export type GateState = 'not-due' | 'shut' | 'open' | 'waived';
+
+export interface SignView {
+  entry: string;
+  role: Role;
+  by: By;
+  statement: string;
+  good: boolean;
+  not_good?: Say | null;
+  waived?: string | null;
+  changed: string[];
+}
+
+export interface Covered {
+  field: string;
+  entries: string[];
+}
+
+export interface GateView {
+  gate: string;
+  after_step: number;
+  state: GateState;
+  roles: Role[];
+  missing: Role[];
+  signs: SignView[];
+  stale: boolean;
+  passed_shut: boolean;
+  blocked: Say[];
+  covers: Covered[];
+}
+
+export interface TraceInput {
+  symbol: string;
+  name: string;
+  value: string;
+}
+
+/** The working of one sum. */
+export interface Trace {
+  rule: string;
+  formula: string;
+  inputs: TraceInput[];
+  result: string;
+  source: string;
+  edition: string;
+  range: string;
+  cautions: string[];
+}
+
+export interface CountSum {
+  first: number;
+  second: number | null;
+  tubes: number;
+  state: 'not-counted' | 'meets' | 'does-not-meet' | 'same-person';
+}
+
+export interface WallSum {
+  required: Measure | null;
+  trace: Trace | null;
+  no_number: Say | null;
+  least_entry: string | null;
+  least: Measure | null;
+  verdict: 'not-below' | 'cannot-be-cleared' | 'below' | 'not-known';
+  gauge_check: 'good' | 'out' | 'missing';
+  thickness_cannot_clear: boolean;
+  warnings: Say[];
+}
+
+export interface CutSum {
+  missing: string[];
+  gaps: Record<string, Measure>;
+  spread: Measure | null;
+  length: Measure | null;
+  trace: Trace | null;
+  no_number: Say | null;
+  shrinkage: [Measure, Measure] | null;
+  shrinkage_trace: Trace | null;
+  openings: Record<string, Measure>;
+  openings_trace: Trace | null;
+  warnings: Say[];
+}
+
+export interface Sums {
+  count: CountSum | null;
+  wall: WallSum | null;
+  cut: CutSum | null;
+}
+
+export interface Wanted {
+  what: 'signature' | 'stale' | 'two-answers' | 'missing' | 'not-known' | 'reject' | 'passed-shut';
+  step: number;
+  gate?: string | null;
+  role?: Role | null;
+  field?: string | null;
+  say: Say;
+  since_ms: number;
+}
+
+/** Where records live: only on this tablet, or receipted by the trailer. */
+export interface Lives {
+  entries_here: number;
+  photos_here: number;
+  last_receipt_ms?: number | null;
+  last_receipt_seq: number;
+  state: 'only-here' | 'going' | 'in-trailer' | 'not-found';
+}
+
+export interface JobView {
+  job: string;
+  number: string;
+  section: string;
+  tube: number | null;
+  elevation: Measure | null;
+  side: 'fire' | 'cold' | null;
+  opened: By;
+  level: number;
+  stands_at: number;
+  full: boolean;
+  steps: StepView[];
+  gates: GateView[];
+  fields: Record<string, FieldView>;
+  lists: Record<string, ItemView[]>;
+  sums: Sums;
+  wanted: Wanted[];
+  tablets: string[];
+  entries: number;
+  /** Only in answers of `job` and `record`. */
+  lives?: Lives;
+}
+
+/** One line of the wall's list. */
+export interface JobBrief {
+  job: string;
+  number: string;
+  section: string;
+  tube: number | null;
+  elevation: Measure | null;
+  side: 'fire' | 'cold' | null;
+  level: number;
+  stands_at: number;
+  steps: StepState[];
+  wanted: Wanted[];
+  lives: Lives;
+}
+
+export interface TabletState {
+  paired: boolean;
+  site?: string | null;
+  plant?: string | null;
+  unit?: string | null;
+  tablet: string;
+  person?: Person | null;
+  section?: string | null;
+  lives: Lives;
+  mm?: string | null;
+  storage?: unknown;
+}
+
+export interface SyncState {
+  running: boolean;
+  phase: string;
+  done: number;
+  total: number;
+  error?: Say | null;
+  lives: Lives;
+}
+
+export interface Place {
+  section: string;
+  row: number;
+  tube: number;
+  elevation: Measure;
+  side: 'fire' | 'cold';
+  landmark: string;
+}
+
+export type PhotoSize = '256' | '1600' | 'full';
+
+/** What `photo_put` is told beside the bytes. */
+export interface PhotoMeta {
+  job: string;
+  view: 'overview' | 'middle' | 'close' | 'other';
+  caption: string;
+  name?: string;
+}
