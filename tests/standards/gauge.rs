@@ -29,7 +29,8 @@ fn c34_two_point_check() {
 
 #[test]
 fn a_gauge_that_is_out_is_told() {
-    let rows: &[(&str, &[(&str, &str)], GaugeCheck)] = &[
+    type Row = (&'static str, &'static [(&'static str, &'static str)], GaugeCheck);
+    let rows: &[Row] = &[
         ("exact", &[("2.50", "2.50"), ("10.00", "10.00")], GaugeCheck::Good),
         ("slope 3 % over", &[("1.00", "1.00"), ("3.00", "2.94")], GaugeCheck::Out),
         ("offset over 0.1 mm", &[("2.50", "2.61"), ("10.00", "10.11")], GaugeCheck::Out),
