@@ -2,7 +2,7 @@
 
 use crate::place::Place;
 use crate::stop::Stop;
-use crate::{keeper::Keeper, run, screen, setup, test};
+use crate::{keeper::Keeper, run, screen, setup, test, trailer};
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -51,5 +51,7 @@ pub fn unattended(place: &Place, out: &Path) -> Result<ExitCode, Stop> {
 pub fn attended(place: &Place) -> Result<ExitCode, Stop> {
     setup::to_build(place)?;
     build(place)?;
-    Ok(ExitCode::SUCCESS)
+    let mut keeper = Keeper::new();
+    run::heading("demo");
+    trailer::Trailer::open(place, &mut keeper)?.until_ended(&mut keeper)
 }

@@ -58,6 +58,15 @@ impl Keeper {
         Some((name, well))
     }
 
+    /// Ends the process of this name and waits for it.
+    pub fn end(&mut self, name: &str) {
+        if let Some(at) = self.kept.iter().position(|(kept, _)| kept == name) {
+            let (_, mut child) = self.kept.remove(at);
+            end(&mut child);
+            self.tell('-', child.id());
+        }
+    }
+
     fn tell(&mut self, sign: char, pid: u32) {
         if let Some(pipe) = self.watch.as_mut().and_then(|watch| watch.stdin.as_mut()) {
             let _ = writeln!(pipe, "{sign} {pid}").and_then(|()| pipe.flush());

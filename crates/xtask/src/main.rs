@@ -10,6 +10,8 @@ mod setup;
 mod stop;
 mod tally;
 mod test;
+mod trailer;
+mod web;
 
 use place::Place;
 use std::path::PathBuf;

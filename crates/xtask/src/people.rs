@@ -1,22 +1,36 @@
 //! The people of the demo outage, read from its file so that what is printed is what the server was given.
 
-/// Name, roles and PIN of everyone in a demo outage file. The PINs are there in the clear because the people are invented.
+/// An invented person of the demo outage.
+#[derive(Debug, PartialEq, Eq)]
+pub struct Person {
+    /// Identifier, as the board's sign-in wants it.
+    pub id: String,
+    /// Name as shown.
+    pub name: String,
+    /// Roles, with commas between.
+    pub roles: String,
+    /// PIN: in the clear because nobody real has it.
+    pub pin: String,
+}
+
+/// Everyone in a demo outage file.
 ///
 /// Reads just the list `people` of flat objects; a JSON library would be this program's only dependency.
-pub fn of(outage: &str) -> Vec<[String; 3]> {
+pub fn of(outage: &str) -> Vec<Person> {
     let Some(list) = outage.split_once("\"people\"").and_then(|(_, rest)| rest.split_once('[')) else { return Vec::new() };
     let mut people = Vec::new();
     let mut rest = list.1.trim_start();
     while let Some((person, after)) = rest.strip_prefix('{').and_then(|open| open.split_once('}')) {
-        if let (Some(name), Some(pin)) = (text(person, "name"), text(person, "pin_plain")) {
-            people.push([name, roles(person), pin]);
+        if let (Some(id), Some(name), Some(pin)) = (text(person, "id"), text(person, "name"), text(person, "pin_plain")) {
+            people.push(Person { id, name, roles: roles(person), pin });
         }
         rest = after.trim_start().trim_start_matches(',').trim_start();
     }
     people
 }
 
-fn text(object: &str, key: &str) -> Option<String> {
+/// The text of one key, up to the next quotation mark: enough for names, numbers and codes, which hold none.
+pub fn text(object: &str, key: &str) -> Option<String> {
     let (_, after) = object.split_once(&format!("\"{key}\""))?;
     let value = after.trim_start().strip_prefix(':')?.trim_start().strip_prefix('"')?;
     value.split_once('"').map(|(value, _)| value.to_owned())
@@ -36,22 +50,23 @@ mod tests {
     fn everyone_of_the_demo_outage_is_found() {
         let outage = include_str!("../../../server/demo/outage.json");
         let people = of(outage);
-        assert_eq!(people.len(), outage.matches("\"pin_plain\"").count(), "{people:?}");
+        println!("{people:#?}");
+        assert_eq!(people.len(), outage.matches("\"pin_plain\"").count());
         for role in ["helper", "welder", "supervisor", "qc"] {
-            assert!(people.iter().any(|[_, roles, _]| roles.contains(role)), "no {role} in {people:?}");
+            assert!(people.iter().any(|person| person.roles.contains(role)), "no {role}");
         }
-        assert!(
-            people.iter().all(|[name, _, pin]| !name.is_empty() && pin.len() >= 4 && pin.bytes().all(|b| b.is_ascii_digit())),
-            "{people:?}"
-        );
+        for Person { id, name, pin, .. } in &people {
+            assert!(!id.is_empty() && !name.is_empty() && pin.len() >= 4 && pin.bytes().all(|b| b.is_ascii_digit()), "{id}: {name}, {pin}");
+        }
     }
 
     #[test]
     fn other_lists_are_not_taken_for_people() {
         assert!(of("{}").is_empty());
         let one = of(
-            r#"{"people": [ {"name": "A B", "roles": ["helper", "welder"], "pin_plain": "12"} ], "x": [{"name": "C", "pin_plain": "3"}]}"#,
+            r#"{"people": [ {"id": "a", "name": "A B", "roles": ["helper", "welder"], "pin_plain": "12"} ], "x": [{"id": "c", "name": "C", "pin_plain": "3"}]}"#,
         );
-        assert_eq!(one, [["A B".to_owned(), "helper, welder".to_owned(), "12".to_owned()]]);
+        let ab = Person { id: "a".to_owned(), name: "A B".to_owned(), roles: "helper, welder".to_owned(), pin: "12".to_owned() };
+        assert_eq!(one, [ab]);
     }
 }

@@ -3,7 +3,7 @@
 use crate::place::Place;
 use crate::run;
 use crate::stop::Stop;
-use std::process::Command;
+use std::process::{Command, Stdio};
 
 /// Packages for one purpose.
 pub struct Packages {
@@ -64,9 +64,14 @@ pub fn install(place: &Place, names: &[&str]) -> Result<(), Stop> {
     let then = format!(
         "Nothing else was changed. Check the network and the package sources, or say as root `{by_hand}`, then repeat this command."
     );
-    run::must(apt(place, &by_hand)?.arg("update"), "the list of Debian packages could not be fetched", &then)?;
+    // What apt tells of each step is left out; its complaints are shown.
+    run::must(apt(place, &by_hand)?.arg("update").stdout(Stdio::null()), "the list of Debian packages could not be fetched", &then)?;
     let mut install = apt(place, &by_hand)?;
-    run::must(install.args(["install", "-y", "--no-install-recommends"]).args(names), "the Debian packages could not be installed", &then)
+    run::must(
+        install.args(["install", "-y", "--no-install-recommends"]).args(names).stdout(Stdio::null()),
+        "the Debian packages could not be installed",
+        &then,
+    )
 }
 
 /// `apt-get` as root, asking nothing.
