@@ -1,10 +1,10 @@
-import { svelte, vitePreprocess } from '@sveltejs/vite-plugin-svelte';
+import { svelte } from '@sveltejs/vite-plugin-svelte';
 import { defineConfig } from 'vite';
 
 // Two pages from one code base. `base: './'` because the same files are opened by the tablet's window and by the server.
 export default defineConfig({
   base: './',
-  plugins: [svelte({ preprocess: vitePreprocess() })],
+  plugins: [svelte()],
   build: {
     target: 'es2022',
     outDir: 'dist',

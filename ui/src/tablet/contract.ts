@@ -8,7 +8,7 @@
 //     if (!out.ok) fault = out.fault;      // out.ask: the value is unlikely, look again, then resend with read_twice: true
 //     else back();
 //   </script>
-//   <Frame {job} title={t('step.failure')} main={{ label: t('failure.save'), act: save, dead: !complete }} {back}> ... </Frame>
+//   <Frame {job} title={t('step.failure')} main={{ label: t('st.fail.save'), act: save, dead: !complete }} {back}> ... </Frame>
 //
 // "Saved" is said only after `record` came back ok: then the entry is on this tablet's disk. `job` is the new view by then.
 import type { Component } from 'svelte';
