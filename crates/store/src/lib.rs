@@ -1,1 +1,31 @@
 //! The journal on disk: SQLite, projections, photos by content hash.
+//!
+//! The only crate with SQL. The journal is the truth; every table whose name begins with `p_` is a projection that
+//! [`Store::rebuild`] makes again byte for byte. What [`Store::append`] and [`Store::accept`] return `Ok` for is durable. A
+//! photo's bytes are durable before [`PhotoSink::finish`] gives the hash that an entry may name.
+//!
+//! Knows no network, no window and no clock.
+
+mod accept;
+pub mod disk;
+mod error;
+mod open;
+mod photos;
+mod project;
+mod read;
+mod rows;
+mod stop;
+mod store;
+#[cfg(feature = "testkit")]
+pub mod testkit;
+mod uploads;
+mod verify;
+
+pub use accept::Accepted;
+pub use error::StoreError;
+pub use open::Options;
+pub use photos::{MAX_PHOTO, PHOTO_FLOOR, PhotoSink, Photos, Size};
+pub use read::{Device, PhotoState, Quarantined, Reader};
+pub use store::Store;
+pub use uploads::Upload;
+pub use verify::Report;

@@ -1,0 +1,138 @@
+//! The file operations the photo store needs, behind a trait, so that tests can put a disk under it that lies.
+
+#[cfg(feature = "testkit")]
+pub mod lying;
+
+use std::fmt::Debug;
+use std::io::{self, Read, Write};
+use std::path::Path;
+
+/// A file being written.
+pub trait DiskFile: Write + Send + Debug {
+    /// Makes everything written so far durable.
+    ///
+    /// # Errors
+    /// As the operating system says. After an error nothing about the file may be believed.
+    fn sync(&mut self) -> io::Result<()>;
+}
+
+/// A folder's entry.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Listed {
+    /// File name.
+    pub name: String,
+    /// Length in bytes.
+    pub bytes: u64,
+}
+
+/// The file operations the photo store uses, and no others.
+pub trait Disk: Send + Sync + Debug {
+    /// Makes a folder; fine if it is there.
+    ///
+    /// # Errors
+    /// As the operating system says, like all the others here.
+    fn create_folder(&self, path: &Path) -> io::Result<()>;
+    /// Opens a new, empty file for writing; an error if it is there.
+    #[allow(clippy::missing_errors_doc)]
+    fn create(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
+    /// Opens a file for appending, making it if it is not there.
+    #[allow(clippy::missing_errors_doc)]
+    fn append(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
+    /// Opens a file for reading.
+    #[allow(clippy::missing_errors_doc)]
+    fn open(&self, path: &Path) -> io::Result<Box<dyn Read>>;
+    /// The file's length, or `None` where there is no such file.
+    #[allow(clippy::missing_errors_doc)]
+    fn bytes(&self, path: &Path) -> io::Result<Option<u64>>;
+    /// Renames within one file system, replacing what is there.
+    #[allow(clippy::missing_errors_doc)]
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()>;
+    /// Removes a file; fine if it is not there.
+    #[allow(clippy::missing_errors_doc)]
+    fn remove(&self, path: &Path) -> io::Result<()>;
+    /// Makes a folder's names durable.
+    #[allow(clippy::missing_errors_doc)]
+    fn sync_folder(&self, path: &Path) -> io::Result<()>;
+    /// The files of a folder, sorted by name; folders in it are left out.
+    #[allow(clippy::missing_errors_doc)]
+    fn list(&self, path: &Path) -> io::Result<Vec<Listed>>;
+    /// Bytes that may still be written there.
+    #[allow(clippy::missing_errors_doc)]
+    fn free(&self, path: &Path) -> io::Result<u64>;
+}
+
+/// The real disk.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Real;
+
+impl DiskFile for std::fs::File {
+    fn sync(&mut self) -> io::Result<()> {
+        self.sync_all()
+    }
+}
+
+fn missing_is_none<T>(result: io::Result<T>) -> io::Result<Option<T>> {
+    match result {
+        Ok(value) => Ok(Some(value)),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(None),
+        Err(e) => Err(e),
+    }
+}
+
+impl Disk for Real {
+    fn create_folder(&self, path: &Path) -> io::Result<()> {
+        std::fs::create_dir_all(path)
+    }
+
+    fn create(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        Ok(Box::new(std::fs::File::create_new(path)?))
+    }
+
+    fn append(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+        Ok(Box::new(std::fs::File::options().append(true).create(true).open(path)?))
+    }
+
+    fn open(&self, path: &Path) -> io::Result<Box<dyn Read>> {
+        Ok(Box::new(std::fs::File::open(path)?))
+    }
+
+    fn bytes(&self, path: &Path) -> io::Result<Option<u64>> {
+        Ok(missing_is_none(std::fs::metadata(path))?.filter(std::fs::Metadata::is_file).map(|m| m.len()))
+    }
+
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+        std::fs::rename(from, to)
+    }
+
+    fn remove(&self, path: &Path) -> io::Result<()> {
+        missing_is_none(std::fs::remove_file(path)).map(|_| ())
+    }
+
+    #[cfg(unix)]
+    fn sync_folder(&self, path: &Path) -> io::Result<()> {
+        std::fs::File::open(path)?.sync_all()
+    }
+
+    /// Elsewhere a folder cannot be opened as a file; the file system's own journal keeps the order of names.
+    #[cfg(not(unix))]
+    fn sync_folder(&self, _path: &Path) -> io::Result<()> {
+        Ok(())
+    }
+
+    fn list(&self, path: &Path) -> io::Result<Vec<Listed>> {
+        let mut found = Vec::new();
+        for entry in std::fs::read_dir(path)? {
+            let entry = entry?;
+            let meta = entry.metadata()?;
+            if meta.is_file() {
+                found.push(Listed { name: entry.file_name().to_string_lossy().into_owned(), bytes: meta.len() });
+            }
+        }
+        found.sort_by(|a, b| a.name.cmp(&b.name));
+        Ok(found)
+    }
+
+    fn free(&self, path: &Path) -> io::Result<u64> {
+        fs4::available_space(path)
+    }
+}

@@ -1,0 +1,188 @@
+//! Opening: the lock, the connections with their settings read back, the migrations.
+
+use crate::disk::{Disk, Real};
+use crate::error::StoreError;
+use crate::photos::{PHOTO_FLOOR, Photos};
+use crate::read::Reader;
+use crate::stop::Stop;
+use crate::store::Store;
+use rusqlite::config::DbConfig;
+use rusqlite::{Connection, OpenFlags};
+use std::fs::File;
+use std::path::Path;
+use std::sync::Arc;
+
+/// Marks the file as ours in the SQLite header: `TUBW`.
+const APPLICATION_ID: i64 = 0x5455_4257;
+/// SQLite 3.7.0 to 3.51.2 can lose committed WAL writes in a race.
+const LEAST_SQLITE: i32 = 3_051_003;
+/// In order; never changed once released. `user_version` holds how many have run.
+const MIGRATIONS: &[&str] = &[include_str!("../migrations/0001_journal.sql"), include_str!("../migrations/0002_projections.sql")];
+
+/// How a store is opened.
+#[derive(Clone, Debug)]
+pub struct Options {
+    /// Name of the SQLite VFS to use instead of the default one.
+    pub vfs: Option<String>,
+    /// The disk under the photo files.
+    pub disk: Arc<dyn Disk>,
+    /// With less room than this many bytes, photos are refused.
+    pub photo_floor: u64,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self { vfs: None, disk: Arc::new(Real), photo_floor: PHOTO_FLOOR }
+    }
+}
+
+impl Store {
+    /// Opens the store in a folder, making it if it is not there. One store at a time may have a folder open.
+    ///
+    /// Sweeps half-done imports, and brings the list of photos in line with the files.
+    ///
+    /// # Errors
+    /// [`StoreError::InUse`], [`StoreError::OldSqlite`], [`StoreError::NotOurs`], [`StoreError::Newer`],
+    /// [`StoreError::Pragma`], and whatever disk and database say.
+    pub fn open(folder: &Path, options: Options) -> Result<Self, StoreError> {
+        check_sqlite(rusqlite::version_number(), rusqlite::version())?;
+        make_folder(folder)?;
+        let lock = lock(folder)?;
+        let file = folder.join("journal.sqlite");
+        let mut writer = connect(&file, options.vfs.as_deref(), false)?;
+        migrate(&mut writer)?;
+        Real.sync_folder(folder)?;
+        let stop = Stop::default();
+        let photos = Photos::open(folder.join("photos"), options.disk, stop.clone(), options.photo_floor)?;
+        let reader = Reader::new(connect(&file, options.vfs.as_deref(), true)?, photos, stop);
+        let mut store = Self::new(writer, reader, lock, file, options.vfs);
+        store.note_photos()?;
+        Ok(store)
+    }
+
+    /// A further reader, for another thread; it can change nothing.
+    ///
+    /// # Errors
+    /// As the database says.
+    pub fn reader(&self) -> Result<Reader, StoreError> {
+        self.check()?;
+        let connection = connect(self.file(), self.vfs(), true)?;
+        Ok(Reader::new(connection, self.photos().clone(), self.stop().clone()))
+    }
+}
+
+fn check_sqlite(number: i32, version: &str) -> Result<(), StoreError> {
+    if number < LEAST_SQLITE { Err(StoreError::OldSqlite(version.to_owned())) } else { Ok(()) }
+}
+
+/// Only the account that runs the program may look in: the journal holds names and PIN hashes.
+fn make_folder(folder: &Path) -> Result<(), StoreError> {
+    if folder.is_dir() {
+        return Ok(());
+    }
+    let mut builder = std::fs::DirBuilder::new();
+    builder.recursive(true);
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.create(folder)?;
+    Ok(())
+}
+
+/// Held as long as the store is open; the operating system lets go of it when the process ends, however it ends.
+fn lock(folder: &Path) -> Result<File, StoreError> {
+    let file = File::options().create(true).truncate(false).write(true).open(folder.join("lock"))?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(std::fs::TryLockError::WouldBlock) => Err(StoreError::InUse),
+        Err(std::fs::TryLockError::Error(e)) => Err(e.into()),
+    }
+}
+
+fn connect(file: &Path, vfs: Option<&str>, reader: bool) -> Result<Connection, StoreError> {
+    let mut flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    if !reader {
+        flags |= OpenFlags::SQLITE_OPEN_CREATE;
+    }
+    let connection = match vfs {
+        Some(name) => Connection::open_with_flags_and_vfs(file, flags, name)?,
+        None => Connection::open_with_flags(file, flags)?,
+    };
+    let id = pragma(&connection, "application_id").map_err(|e| match e {
+        StoreError::Damaged(_) => StoreError::NotOurs,
+        other => other,
+    })?;
+    let empty = connection.query_row("SELECT count(*) = 0 FROM sqlite_schema", [], |row| row.get::<_, bool>(0))?;
+    if id != APPLICATION_ID.to_string() && (id != "0" || !empty) {
+        return Err(StoreError::NotOurs);
+    }
+    connection.busy_timeout(std::time::Duration::from_secs(5))?;
+    connection.set_db_config(DbConfig::SQLITE_DBCONFIG_DEFENSIVE, true)?;
+    connection.set_prepared_statement_cache_capacity(64);
+    let query_only = if reader { "1" } else { "0" };
+    for (name, set, wanted) in [
+        ("journal_mode", "WAL", "wal"),
+        ("synchronous", "FULL", "2"),
+        ("foreign_keys", "ON", "1"),
+        ("trusted_schema", "OFF", "0"),
+        ("cell_size_check", "ON", "1"),
+        ("mmap_size", "0", "0"),
+        ("temp_store", "MEMORY", "2"),
+        // Two names for the flush that a Mac's disk needs; elsewhere they change nothing.
+        ("fullfsync", "ON", "1"),
+        ("checkpoint_fullfsync", "ON", "1"),
+        ("query_only", query_only, query_only),
+    ] {
+        assert_pragma(&connection, name, set, wanted)?;
+    }
+    Ok(connection)
+}
+
+fn assert_pragma(connection: &Connection, name: &'static str, set: &str, wanted: &str) -> Result<(), StoreError> {
+    connection.pragma_update(None, name, set)?;
+    let found = pragma(connection, name)?;
+    if found == wanted { Ok(()) } else { Err(StoreError::Pragma { setting: name, wanted: wanted.to_owned(), found }) }
+}
+
+/// A setting's value as text; some answer nothing where they do not apply.
+pub(crate) fn pragma(connection: &Connection, name: &str) -> Result<String, StoreError> {
+    use rusqlite::types::Value;
+    let value = connection.query_row(&format!("PRAGMA {name}"), [], |row| row.get::<_, Value>(0));
+    Ok(match value? {
+        Value::Text(text) => text,
+        Value::Integer(number) => number.to_string(),
+        other => format!("{other:?}"),
+    })
+}
+
+/// Each migration in one transaction together with its number.
+fn migrate(writer: &mut Connection) -> Result<(), StoreError> {
+    let known = MIGRATIONS.len() as i64;
+    let found: i64 = writer.query_row("PRAGMA user_version", [], |row| row.get(0))?;
+    if found > known {
+        return Err(StoreError::Newer { found, known });
+    }
+    for (number, sql) in (1_i64..).zip(MIGRATIONS).skip(found.max(0) as usize) {
+        let transaction = writer.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
+        transaction.execute_batch(sql)?;
+        transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
+        transaction.pragma_update(None, "user_version", number)?;
+        transaction.commit()?;
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn old_sqlite_is_refused_and_the_bundled_one_is_not() {
+        for (number, version, good) in
+            [(3_051_002, "3.51.2", false), (3_040_001, "3.40.1", false), (3_051_003, "3.51.3", true), (3_054_001, "3.54.1", true)]
+        {
+            assert_eq!(check_sqlite(number, version).is_ok(), good, "{version}");
+        }
+        check_sqlite(rusqlite::version_number(), rusqlite::version()).expect("the bundled SQLite is sound");
+        println!("SQLite {} is bundled; 3.51.2 and older are refused", rusqlite::version());
+    }
+}

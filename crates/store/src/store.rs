@@ -1,0 +1,246 @@
+//! The writer: everything that changes the store goes through here, one transaction at a time.
+
+use crate::error::StoreError;
+use crate::photos::Size;
+use crate::project;
+use crate::read::Reader;
+use crate::rows;
+use journal::{EntryHash, Incarnation, PhotoHash, Sealed, SiteId, Tail};
+use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+use std::fs::File;
+use std::ops::Deref;
+use std::path::{Path, PathBuf};
+
+/// The journal on disk with its projections and photos. All reads of [`Reader`] can be asked of it directly.
+#[derive(Debug)]
+pub struct Store {
+    writer: Connection,
+    reader: Reader,
+    file: PathBuf,
+    vfs: Option<String>,
+    _lock: File,
+}
+
+impl Deref for Store {
+    type Target = Reader;
+    fn deref(&self) -> &Reader {
+        &self.reader
+    }
+}
+
+impl Store {
+    pub(crate) const fn new(writer: Connection, reader: Reader, lock: File, file: PathBuf, vfs: Option<String>) -> Self {
+        Self { writer, reader, file, vfs, _lock: lock }
+    }
+
+    pub(crate) fn file(&self) -> &Path {
+        &self.file
+    }
+
+    pub(crate) fn vfs(&self) -> Option<&str> {
+        self.vfs.as_deref()
+    }
+
+    /// Runs `change` in one transaction: all of it is durable when this returns, or none of it is there.
+    pub(crate) fn change<T>(&mut self, change: impl FnOnce(&Transaction<'_>, &Reader) -> Result<T, StoreError>) -> Result<T, StoreError> {
+        self.reader.check()?;
+        let (writer, reader) = (&mut self.writer, &self.reader);
+        let result = (|| {
+            let transaction = writer.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            let value = change(&transaction, reader)?;
+            transaction.commit()?;
+            Ok(value)
+        })();
+        reader.stop().watch(result)
+    }
+
+    /// Runs `read` in a transaction that is rolled back.
+    pub(crate) fn try_out<T>(&mut self, read: impl FnOnce(&Transaction<'_>) -> Result<T, StoreError>) -> Result<T, StoreError> {
+        self.reader.check()?;
+        let (writer, reader) = (&mut self.writer, &self.reader);
+        let result = (|| {
+            let transaction = writer.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            let value = read(&transaction)?;
+            transaction.rollback()?;
+            Ok(value)
+        })();
+        reader.stop().watch(result)
+    }
+
+    /// Says which site this store belongs to. Saying it again is fine.
+    ///
+    /// # Errors
+    /// [`StoreError::OtherSite`] where it already belongs to another.
+    pub fn set_site(&mut self, site: SiteId) -> Result<(), StoreError> {
+        self.change(|t, _| own_site(t, site).map(drop))
+    }
+
+    /// Saves a transaction of this device: entries, head and projections in one commit, durable on return.
+    ///
+    /// The first one says which site the store belongs to. A photo that an entry names must be on disk before.
+    ///
+    /// # Errors
+    /// [`StoreError::Chain`] where it does not follow its series; [`StoreError::PhotoMissing`]; [`StoreError::DiskFull`];
+    /// [`StoreError::Stopped`]. Nothing of it is stored then.
+    pub fn append(&mut self, tx: &[Sealed]) -> Result<(), StoreError> {
+        let Some(first) = tx.first() else { return Ok(()) };
+        let incarnation = first.entry.incarnation;
+        self.change(|t, reader| {
+            own_site(t, first.entry.site)?;
+            let mut tail = rows::tail(t, &incarnation)?.unwrap_or_else(|| Tail::new(first.entry.site, incarnation));
+            if let (_, Some(fault)) = tail.accept_all(tx) {
+                return Err(fault.into());
+            }
+            for (photo, _) in tx.iter().filter_map(project::photo) {
+                let bytes = reader.photos().bytes(&photo, Size::Full)?.ok_or(StoreError::PhotoMissing(photo))?;
+                photo_here(t, &photo, bytes)?;
+            }
+            insert(t, tx, &tail)?;
+            project::add(t, tx)?;
+            Ok(())
+        })
+    }
+
+    /// Drops every projection and makes it again from the entries.
+    ///
+    /// # Errors
+    /// As the database says; [`StoreError::Damaged`] where an entry cannot be read.
+    pub fn rebuild(&mut self) -> Result<(), StoreError> {
+        self.change(|t, _| project::rebuild(t))
+    }
+
+    /// All projections as text, the same for the same entries whatever the order they came in.
+    ///
+    /// # Errors
+    /// As the database says.
+    pub fn state_bytes(&self) -> Result<Vec<u8>, StoreError> {
+        project::state_bytes(self.reader.connection()?)
+    }
+
+    /// Keeps a piece of local state (identity, receipts, PIN guard, half-typed values), durable on return.
+    ///
+    /// # Errors
+    /// As [`Store::append`].
+    pub fn set_setting(&mut self, key: &str, value: &str) -> Result<(), StoreError> {
+        self.change(|t, _| put_setting(t, key, value))
+    }
+
+    /// Keeps several pieces of local state at once, or none of them.
+    ///
+    /// # Errors
+    /// As [`Store::append`].
+    pub fn set_settings(&mut self, settings: &[(&str, &str)]) -> Result<(), StoreError> {
+        self.change(|t, _| settings.iter().try_for_each(|(key, value)| put_setting(t, key, value)))
+    }
+
+    /// Forgets a piece of local state.
+    ///
+    /// # Errors
+    /// As [`Store::append`].
+    pub fn remove_setting(&mut self, key: &str) -> Result<(), StoreError> {
+        self.change(|t, _| {
+            t.prepare_cached("DELETE FROM setting WHERE key = ?1")?.execute([key])?;
+            Ok(())
+        })
+    }
+
+    /// Notes that the trailer holds a photo whole.
+    ///
+    /// # Errors
+    /// As [`Store::append`].
+    pub fn set_photo_receipt(&mut self, photo: &PhotoHash, receipt_ms: i64) -> Result<(), StoreError> {
+        self.change(|t, _| {
+            t.prepare_cached("INSERT OR REPLACE INTO photo_receipt (photo, receipt_ms) VALUES (?1, ?2)")?
+                .execute(params![photo.0, receipt_ms])?;
+            Ok(())
+        })
+    }
+
+    /// Takes the word back, e.g. where the trailer's disk was lost: the photo is to be sent again.
+    ///
+    /// # Errors
+    /// As [`Store::append`].
+    pub fn remove_photo_receipt(&mut self, photo: &PhotoHash) -> Result<(), StoreError> {
+        self.change(|t, _| {
+            t.prepare_cached("DELETE FROM photo_receipt WHERE photo = ?1")?.execute([photo.0])?;
+            Ok(())
+        })
+    }
+
+    /// Checks the hash over a whole upload and makes it a photo, durable on return. Doing it again is fine.
+    ///
+    /// # Errors
+    /// [`StoreError::UploadHash`] where the bytes are not that photo: they are thrown away and the upload stands at 0.
+    /// [`StoreError::UploadOffset`] where nothing has arrived.
+    pub fn upload_finish(&mut self, photo: &PhotoHash) -> Result<(), StoreError> {
+        let bytes = self.reader.photos().upload_finish(photo)?;
+        self.change(|t, _| photo_here(t, photo, bytes))
+    }
+
+    /// Brings the list of photos in line with the files. Called when the store is opened.
+    pub(crate) fn note_photos(&mut self) -> Result<(), StoreError> {
+        let found = self.reader.photos().all()?;
+        self.change(|t, _| {
+            t.execute("DELETE FROM photo_here", [])?;
+            found.iter().try_for_each(|(photo, bytes)| photo_here(t, photo, *bytes))
+        })
+    }
+
+    /// Moves what the write-ahead log holds into the database file. Only to keep the log short; nothing depends on it.
+    ///
+    /// # Errors
+    /// As the database says.
+    pub fn checkpoint(&mut self) -> Result<(), StoreError> {
+        self.reader.check()?;
+        let result = self.writer.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()));
+        self.reader.stop().watch(result.map_err(StoreError::from))
+    }
+}
+
+pub(crate) fn own_site(t: &Transaction<'_>, site: SiteId) -> Result<SiteId, StoreError> {
+    match rows::site(t)? {
+        None => put_setting(t, rows::SITE, &site.to_hex())?,
+        Some(known) if known == site => {}
+        Some(_) => return Err(StoreError::OtherSite),
+    }
+    Ok(site)
+}
+
+fn put_setting(t: &Transaction<'_>, key: &str, value: &str) -> Result<(), StoreError> {
+    t.prepare_cached("INSERT OR REPLACE INTO setting (key, value) VALUES (?1, ?2)")?.execute([key, value])?;
+    Ok(())
+}
+
+pub(crate) fn photo_here(t: &Transaction<'_>, photo: &PhotoHash, bytes: u64) -> Result<(), StoreError> {
+    t.prepare_cached("INSERT OR REPLACE INTO photo_here (photo, bytes) VALUES (?1, ?2)")?.execute(params![photo.0, bytes])?;
+    Ok(())
+}
+
+/// The signature as stored: empty within a transaction.
+pub(crate) fn sig_bytes(sealed: &Sealed) -> &[u8] {
+    sealed.sig.as_ref().map_or(&[], |sig| &sig.0)
+}
+
+/// Stores judged entries of one series and its new head.
+pub(crate) fn insert(t: &Transaction<'_>, entries: &[Sealed], tail: &Tail) -> Result<(), StoreError> {
+    let Some(head) = tail.head() else { return Ok(()) };
+    let mut statement = t.prepare_cached("INSERT INTO entry (hash, incarnation, seq, bytes, sig) VALUES (?1, ?2, ?3, ?4, ?5)")?;
+    for s in entries {
+        statement.execute(params![s.hash.0, s.entry.incarnation.0, s.entry.seq, s.bytes, sig_bytes(s)])?;
+    }
+    let counter = entries.iter().map(|s| s.entry.counter).max().unwrap_or(0);
+    t.prepare_cached(
+        "INSERT INTO series (incarnation, seq, hash, counter, tail) VALUES (?1, ?2, ?3, ?4, ?5)
+         ON CONFLICT (incarnation) DO UPDATE SET
+            seq = excluded.seq, hash = excluded.hash, counter = max(counter, excluded.counter), tail = excluded.tail",
+    )?
+    .execute(params![tail.incarnation().0, head.seq, head.hash.0, counter, serde_json::to_string(tail)?])?;
+    Ok(())
+}
+
+/// The hash stored at a place of a series.
+pub(crate) fn at(t: &Transaction<'_>, incarnation: &Incarnation, seq: u64) -> Result<Option<EntryHash>, StoreError> {
+    use rusqlite::OptionalExtension;
+    let mut statement = t.prepare_cached("SELECT hash FROM entry WHERE incarnation = ?1 AND seq = ?2")?;
+    Ok(statement.query_row(params![incarnation.0, seq], |row| row.get(0).map(EntryHash)).optional()?)
+}
