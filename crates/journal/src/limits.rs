@@ -14,5 +14,7 @@ pub const MAX_KIND_BYTES: usize = 64;
 pub const MAX_BASIS: usize = 1024;
 /// Entries of one transaction.
 pub const MAX_TRANSACTION: usize = 1024;
+/// Canonical bytes of all entries of one transaction together, so that a whole one always fits one message of a sync.
+pub const MAX_TRANSACTION_BYTES: usize = 768 * 1024;
 /// The largest seq, counter or uptime: what a signed 64-bit column can hold.
 pub const MAX_COUNT: u64 = i64::MAX as u64;

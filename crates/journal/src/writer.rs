@@ -4,7 +4,7 @@ use crate::chain::{Head, SERIES_BEGIN};
 use crate::codec::EncodeError;
 use crate::entry::{Entry, FORMAT, Sealed};
 use crate::id::{BootId, DeviceId, EntryHash, Incarnation, PersonId, SiteId, Subject};
-use crate::limits::MAX_TRANSACTION;
+use crate::limits::{MAX_TRANSACTION, MAX_TRANSACTION_BYTES};
 use crate::sign::SigningKey;
 use crate::value::Value;
 use std::collections::BTreeMap;
@@ -61,6 +61,11 @@ pub enum WriteError {
     /// More entries than allowed.
     #[error("{0} entries are too many for one transaction; at most {MAX_TRANSACTION} are allowed. Nothing was saved")]
     TooMany(usize),
+    /// More bytes than allowed.
+    #[error(
+        "{0} bytes are too many for one transaction; at most {MAX_TRANSACTION_BYTES} are allowed. Nothing was saved; save in two parts"
+    )]
+    TooLarge(usize),
     /// The key is not the one of the series.
     #[error("the key does not belong to this series. Nothing was saved; the tablet's identity must be looked at")]
     OtherKey,
@@ -127,6 +132,10 @@ impl Writer {
             let sealed = self.entry(stamp, draft, head, index as u64, left).seal()?;
             head = Some(Head { seq: sealed.entry.seq, hash: sealed.hash });
             out.push(sealed);
+        }
+        let bytes = out.iter().map(|sealed| sealed.bytes.len()).sum();
+        if bytes > MAX_TRANSACTION_BYTES {
+            return Err(WriteError::TooLarge(bytes));
         }
         let last = out.last_mut().ok_or(WriteError::Empty)?;
         last.sig = Some(key.sign(&last.hash));
