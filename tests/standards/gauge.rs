@@ -53,12 +53,13 @@ fn a_gauge_that_is_out_is_told() {
 #[test]
 fn c16_temperature() {
     let got = corrected(&m("6.50", MM), &m("80", Unit::Celsius)).expect("in range");
-    println!("C16: 6.50 mm at 80 °C -> {} [formula and k as read in a gauge manual]", got.value.shown());
-    assert_eq!(got.value.typed, "6.43565");
+    println!("C16: 6.50 mm at 80 °C -> {} [formula and k as read in a gauge manual]", got.trace.result);
+    assert_eq!(got.value.value, trade::Ratio::new(643_565, 100_000).expect("a fraction"), "exactly");
+    assert_eq!(got.value.typed, "6.43", "shown rounded down");
     // -0.0001 per °F is -0.00018 per °C exactly: 176 °F is 80 °C.
     let fahrenheit = corrected(&m("6.50", MM), &m("176", Unit::Fahrenheit)).expect("in range");
     assert_eq!(fahrenheit.value, got.value);
-    assert!(got.trace.cautions.iter().any(|c| c.starts_with("not-applied:")));
+    assert!(got.trace.cautions.iter().any(|c| c.starts_with("beside-only:")));
     for surface in ["301", "-21"] {
         assert!(corrected(&m("6.50", MM), &m(surface, Unit::Celsius)).is_none(), "{surface} °C is outside");
     }

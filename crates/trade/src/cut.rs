@@ -110,7 +110,7 @@ fn cut_trace(gaps: &[(String, Measure)], root: &Measure, cut: &CutLength) -> Tra
         rule: "cut.length".to_owned(),
         formula: "L = (G12 + G3 + G6 + G9) / 4 - 2 d".to_owned(),
         inputs,
-        result: format!("{}{exact_is}{decimal}{read_back}", cut.length.shown()),
+        result: format!("{}{exact_is}{decimal}{read_back}; {}", cut.length.shown(), squareness(cut)),
         source: "geometry: a piece centred in the gap with the same opening at both joints".to_owned(),
         edition: "worked out here; no code gives it".to_owned(),
         range: "gap measured at 12, 3, 6 and 9 o'clock between finished cut ends; root opening up to 1/2 in (12.7 mm)".to_owned(),
@@ -121,6 +121,12 @@ fn cut_trace(gaps: &[(String, Measure)], root: &Measure, cut: &CutLength) -> Tra
             "out-of-square: A mean hides ends that are not square. Look at the differences across before cutting.".to_owned(),
         ],
     }
+}
+
+/// `spread 1/4 in; 12-6: 1/8 in; 3-9: -3/16 in`.
+fn squareness(cut: &CutLength) -> String {
+    let across = cut.out_of_square.iter().map(|(name, m)| format!("; {name}: {}", m.shown())).collect::<String>();
+    format!("spread {}{across}", cut.spread.shown())
 }
 
 /// What both welds together pull in, lowest and highest of the named formulas, in the unit of `od`, rounded outwards to 0.005 in or 0.1 mm.

@@ -162,6 +162,7 @@ fn gauge_trace(steps: &[BlockStep], result: String, cautions: Vec<String>) -> Tr
 
 /// A reading corrected for the temperature of the surface, in the reading's unit. Shown beside the reading, never in its place.
 ///
+/// `value` is exact; `typed` is it rounded down to 0.01 mm or 0.001 in.
 /// `None` for wrong kinds of measure or a surface outside -20 °C to 300 °C, where the one coefficient is not to be trusted.
 pub fn corrected(reading: &Measure, surface: &Measure) -> Option<Traced<Measure>> {
     reading.expect_dimension(Dimension::Length).ok()?;
@@ -171,18 +172,22 @@ pub fn corrected(reading: &Measure, surface: &Measure) -> Option<Traced<Measure>
     }
     let factor = Ratio::whole(1).add(ratio(PER_DEGREE).mul(celsius.sub(Ratio::whole(BLOCK_AT))?)?)?;
     let value = reading.value.mul(factor)?;
-    let shown = Measure { typed: exact_text(&value, reading.unit), value, unit: reading.unit, mark: None };
+    let places = if matches!(reading.unit, Unit::Inch | Unit::Foot) { 3 } else { 2 };
+    let typed = decimal_text(&value.to_step(Ratio::new(1, 10_i64.pow(places))?, Round::Down)?, places);
+    let exact = exact_text(&value, reading.unit);
+    let shown = Measure { typed, value, unit: reading.unit, mark: None };
     let trace = Trace {
         rule: "gauge.temperature".to_owned(),
         formula: "t = t_read × (1 + k (T - T0)), k = -0.00018 per °C (-0.0001 per °F), T0 = 25 °C".to_owned(),
         inputs: vec![Input::of("t_read", "wall as the gauge showed it", reading), Input::of("T", "temperature of the surface", surface)],
-        result: shown.shown(),
+        result: format!("{} (exact {exact} {}, shown rounded down)", shown.shown(), reading.unit.symbol()),
         source: "coefficient as read in a gauge maker's manual; about 1 % per 55 °C (100 °F) for most steels".to_owned(),
         edition: "manual, edition not stated; T0 = 25 °C is a default of ours: the block's own temperature is not asked".to_owned(),
         range: "most steels; surface -20 to 300 °C".to_owned(),
         cautions: vec![
             AID_ONLY.to_owned(),
-            "not-applied: The record keeps the reading. This figure is shown beside it and is used nowhere.".to_owned(),
+            "beside-only: The record keeps the reading as the gauge showed it; this figure stands beside it and never takes its place."
+                .to_owned(),
             "hot-reads-thick: A hot wall reads too thick.".to_owned(),
         ],
     };

@@ -3,7 +3,7 @@
 //! Asked again: the value may be right (`read_twice` on the entry says it was read once more). Refused: it cannot be right.
 
 use crate::show::{apart, other_unit};
-use crate::{Dimension, Measure, Ratio, Unit};
+use crate::{Dimension, Measure, Ratio, Round, Unit};
 use std::cmp::Ordering;
 
 /// Whether a figure is taken.
@@ -21,10 +21,12 @@ pub enum Plausible {
 struct Limits {
     /// Last part of the codes, e.g. `gap`.
     code: &'static str,
-    /// What is measured, as in "a gap of 12 in".
+    /// What is measured, as in "cannot be the gap".
     name: &'static str,
     unit: Unit,
     refuse: (i64, i64),
+    /// True where nought itself is refused, though it is the lower end.
+    above_zero: bool,
     ask: (i64, i64),
     /// Denominator of the four figures.
     per: i64,
@@ -44,34 +46,46 @@ impl Limits {
             let high = value.cmp_quantity(&self.bound(pair.1)?)?;
             Some(low == Ordering::Less || high == Ordering::Greater)
         };
+        let nought = self.above_zero && value.value == Ratio::whole(0);
         match (outside(self.refuse), outside(self.ask)) {
+            (Some(false), _) if nought => self.impossible(value),
             (Some(false), Some(false)) => Plausible::Fine,
-            (Some(false), Some(true)) => {
-                ask(self.code, "unusual", format!("{} is unusual for the {}. Read it once more.", both_units(value), self.name))
-            }
-            _ => refuse(
+            (Some(false), Some(true)) => ask(
                 self.code,
-                "impossible",
+                "unusual",
                 format!(
-                    "{} cannot be the {}: it must lie within {}. Nothing was saved; type it again.",
+                    "{} is unusual for the {}: most lie between {} and {}. Read it once more.",
                     both_units(value),
                     self.name,
-                    self.range(value.unit)
+                    self.text(self.ask.0, value.unit, Round::Up),
+                    self.text(self.ask.1, value.unit, Round::Down)
                 ),
             ),
+            _ => self.impossible(value),
         }
     }
 
-    /// The outer pair in the unit the person uses.
-    fn range(&self, unit: Unit) -> String {
-        let text = |n: i64| -> String {
-            let Some(bound) = self.bound(n) else {
-                return String::new();
-            };
-            let typed = bound.in_unit(unit).map(|value| Measure { typed: crate::show::short_text(&value, unit), value, unit, mark: None });
-            typed.unwrap_or(bound).shown()
+    fn impossible(&self, value: &Measure) -> Plausible {
+        let (low, high) = (self.text(self.refuse.0, value.unit, Round::Up), self.text(self.refuse.1, value.unit, Round::Down));
+        let range = if self.above_zero { format!("above zero and not over {high}") } else { format!("between {low} and {high}") };
+        let words = format!("{} cannot be the {}: it must be {range}. Nothing was saved; type it again.", both_units(value), self.name);
+        refuse(self.code, "impossible", words)
+    }
+
+    /// A limit in the unit the person uses, rounded to the inside so that what is named is always taken.
+    fn text(&self, n: i64, unit: Unit, how: Round) -> String {
+        let Some(bound) = self.bound(n) else { return String::new() };
+        let places = match unit {
+            Unit::Inch | Unit::Metre => 3,
+            Unit::Foot | Unit::Megapascal => 2,
+            Unit::Millimetre | Unit::Bar => 1,
+            Unit::Psi | Unit::Celsius | Unit::Fahrenheit => 0,
         };
-        format!("{} and {}", text(self.refuse.0), text(self.refuse.1))
+        let step = Ratio::new(1, 10_i64.pow(places)).unwrap_or(Ratio::whole(1));
+        match bound.in_unit(unit).ok().and_then(|value| value.to_step(step, how)) {
+            Some(value) => Measure::exact(value, unit).shown(),
+            None => bound.shown(),
+        }
     }
 }
 
@@ -120,23 +134,29 @@ fn ratio(n: i64, d: i64) -> Ratio {
     Ratio::new(n, d).unwrap_or(Ratio::whole(0))
 }
 
-const WALL_READING: Limits =
-    Limits { code: "wall-reading", name: "wall reading", unit: Unit::Millimetre, refuse: (1, 4_000), ask: (1, 4_000), per: 100 };
-const WALL: Limits = Limits { code: "wall", name: "wall of the tube", unit: Unit::Millimetre, refuse: (5, 400), ask: (20, 150), per: 10 };
-const OD: Limits = Limits { code: "od", name: "outside diameter", unit: Unit::Millimetre, refuse: (10, 200), ask: (20, 127), per: 1 };
-const GAP: Limits = Limits { code: "gap", name: "gap", unit: Unit::Millimetre, refuse: (1, 60_000), ask: (254, 30_480), per: 10 };
-const PIECE: Limits =
-    Limits { code: "piece", name: "length of the piece", unit: Unit::Millimetre, refuse: (1, 60_000), ask: (254, 30_480), per: 10 };
-const ROOT: Limits = Limits { code: "root", name: "root opening", unit: Unit::Millimetre, refuse: (0, 127), ask: (8, 64), per: 10 };
-const MISALIGNMENT: Limits =
-    Limits { code: "misalignment", name: "misalignment", unit: Unit::Millimetre, refuse: (0, 100), ask: (0, 16), per: 10 };
-const SURFACE: Limits =
-    Limits { code: "surface", name: "surface temperature", unit: Unit::Celsius, refuse: (-40, 400), ask: (0, 60), per: 1 };
-const WATER: Limits =
-    Limits { code: "water", name: "water temperature", unit: Unit::Fahrenheit, refuse: (32, 212), ask: (70, 120), per: 1 };
-const BLOCK: Limits = Limits { code: "block", name: "block step", unit: Unit::Millimetre, refuse: (1, 1_000), ask: (10, 250), per: 10 };
-const TEST: Limits =
-    Limits { code: "test", name: "test pressure", unit: Unit::Megapascal, refuse: (1, 10_000), ask: (10, 6_000), per: 100 };
+const fn limits(
+    code: &'static str,
+    name: &'static str,
+    unit: Unit,
+    (refuse, ask): ((i64, i64), (i64, i64)),
+    per: i64,
+    above_zero: bool,
+) -> Limits {
+    Limits { code, name, unit, refuse, above_zero, ask, per }
+}
+
+/// The part of it that is asked again depends on the specified wall; see [`wall_reading`].
+const WALL_READING: Limits = limits("wall-reading", "wall reading", Unit::Millimetre, ((0, 40), (0, 40)), 1, true);
+const WALL: Limits = limits("wall", "wall of the tube", Unit::Millimetre, ((5, 400), (20, 150)), 10, false);
+const OD: Limits = limits("od", "outside diameter", Unit::Millimetre, ((10, 200), (20, 127)), 1, false);
+const GAP: Limits = limits("gap", "gap", Unit::Millimetre, ((0, 60_000), (254, 30_480)), 10, true);
+const PIECE: Limits = limits("piece", "length of the piece", Unit::Millimetre, ((0, 60_000), (254, 30_480)), 10, true);
+const ROOT: Limits = limits("root", "root opening", Unit::Millimetre, ((0, 127), (8, 64)), 10, false);
+const MISALIGNMENT: Limits = limits("misalignment", "misalignment", Unit::Millimetre, ((0, 100), (0, 16)), 10, false);
+const SURFACE: Limits = limits("surface", "surface temperature", Unit::Celsius, ((-40, 400), (0, 60)), 1, false);
+const WATER: Limits = limits("water", "water temperature", Unit::Fahrenheit, ((32, 300), (70, 120)), 1, false);
+const BLOCK: Limits = limits("block", "block step", Unit::Millimetre, ((1, 1_000), (10, 250)), 10, false);
+const TEST: Limits = limits("test", "test pressure", Unit::Megapascal, ((0, 100), (0, 100)), 1, true);
 
 /// A gap: refused at zero or below and over 6 m; asked again under 1 in and over 10 ft.
 pub fn gap_value(value: &Measure) -> Plausible {
@@ -216,16 +236,17 @@ pub fn temperature_surface(value: &Measure) -> Plausible {
     SURFACE.judge(value)
 }
 
-/// The water of a pressure test: refused when it would be ice or steam; asked again outside 70 to 120 °F (21 to 49 °C).
+/// The water of a pressure test: refused when it would be ice, and above 300 °F; asked again outside 70 to 120 °F (21 to 49 °C).
 ///
 /// 70 to 120 °F: 34 Pa. Code 3a.115, as read; other jurisdictions differ (46 CFR 61.05-5: 70 to 160 °F).
 pub fn water_temperature(value: &Measure) -> Plausible {
     WATER.judge(value)
 }
 
-/// A test pressure beside the design pressure: refused above 1.59 times it (a 1.5 test and its 6 %); asked again below it and above 1.5 times.
+/// A test pressure beside the design pressure: asked again below it, above 1.5 times, and, in stronger words, above 1.59 times (1.5 and 6 %).
 ///
 /// 1.5 times and the 106 % ceiling: 34 Pa. Code 3a.115, as read. After a tube repair owners choose less; the agreed value stands.
+/// Too high a test is never refused: if it happened, it must stand in the record. Refused are only nought and what no pump here reaches.
 pub fn pressure_test(value: &Measure, design: &Measure) -> Plausible {
     let alone = TEST.judge(value);
     if alone != Plausible::Fine {
@@ -240,28 +261,38 @@ pub fn pressure_test(value: &Measure, design: &Measure) -> Plausible {
             format!("{} cannot be compared with the design pressure. Read the gauge once more.", both_units(value)),
         );
     }
-    let noise = 1e-9;
-    let words = |text: &str| format!("{} is {times:.2} times the design pressure of {}. {text}", both_units(value), design.shown());
-    if times > 1.59 + noise {
-        return refuse(
+    let words = |text: &str| format!("{} is {times:.3} times the design pressure of {}. {text}", both_units(value), design.shown());
+    let over = |limit: f64| times > limit * (1.0 + 1e-9);
+    if over(1.59) {
+        return ask(
             "test",
             "above-ceiling",
             words(
-                "No test goes there: 1.5 times and 6 % over is the ceiling. Read the gauge again; if it is true, tell the supervisor at once.",
+                "That is over the ceiling of a 1.5 times test and its 6 %. Read the gauge again; if it is true, stop, save it, and tell the supervisor at once.",
             ),
         );
     }
-    if times > 1.5 + noise {
+    if over(1.5) {
         return ask("test", "above-1-5", words("The usual ceiling of a test is 1.5 times. Read the gauge once more."));
     }
-    if times < 1.0 - noise {
+    if times < 1.0 - 1e-9 {
         return ask(
             "test",
             "below-design",
-            words("That is below the design pressure. Some owners agree to that after a tube repair. Read the gauge once more."),
+            words("That is below it. Some owners agree to that after a tube repair. Read the gauge once more."),
         );
     }
     Plausible::Fine
+}
+
+/// Minutes a test was held: asked again under 10 (NBIC Part 3 and B31.1, from memory) and over 12 hours; refused over a day.
+pub fn test_hold(minutes: u32) -> Plausible {
+    match minutes {
+        0..10 => ask("hold", "short", format!("{minutes} min is a short hold: usual codes ask for 10 at least. Read the clock once more.")),
+        10..=720 => Plausible::Fine,
+        721..=1440 => ask("hold", "long", format!("{minutes} min is more than 12 hours. Read it once more.")),
+        _ => refuse("hold", "impossible", format!("{minutes} min is longer than a day. Nothing was saved; type the minutes held.")),
+    }
 }
 
 /// A root opening: refused below zero and above 1/2 in (12.7 mm); asked again outside 0.8 to 6.4 mm. The procedure's own limits are a verdict, not a plausibility.

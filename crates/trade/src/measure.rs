@@ -165,8 +165,11 @@ impl Measure {
         Self { typed: crate::show::exact_text(&value, unit), value, unit, mark: None }
     }
 
-    /// The value as typed, with its unit: `12 3/16 in`, `330 °C`.
+    /// The value as typed, with its unit: `12 3/16 in`, `330 °C`. Feet and inches carry their own marks.
     pub fn shown(&self) -> String {
+        if self.unit == Unit::Foot && self.typed.contains('\'') {
+            return self.typed.clone();
+        }
         format!("{} {}", self.typed, self.unit.shown())
     }
 

@@ -98,17 +98,3 @@ fn coarser_mark(a: &Measure, b: &Measure) -> Option<Ratio> {
         (x, y) => x.or(y),
     }
 }
-
-/// A figure for a sentence: exact where that is short, else to the places one reads in that unit.
-pub(crate) fn short_text(value: &Ratio, unit: Unit) -> String {
-    let places = match unit {
-        Unit::Inch | Unit::Megapascal => 2,
-        Unit::Foot | Unit::Metre => 2,
-        Unit::Millimetre | Unit::Bar => 1,
-        Unit::Psi | Unit::Celsius | Unit::Fahrenheit => 0,
-    };
-    match exact_places(value) {
-        Some(few) if few <= places => decimal_text(value, few),
-        _ => decimal_text(value, places),
-    }
-}

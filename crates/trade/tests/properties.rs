@@ -50,7 +50,7 @@ fn in_other(m: &Measure, unit: Unit) -> Measure {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(256))]
+    #![proptest_config(ProptestConfig { cases: 256, max_global_rejects: 100_000, ..ProptestConfig::default() })]
 
     #[test]
     fn the_parser_takes_any_text(text in any::<String>(), unit in any_unit()) {
@@ -232,7 +232,7 @@ fn clean(text: &str) -> bool {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(256))]
+    #![proptest_config(ProptestConfig { cases: 256, max_global_rejects: 100_000, ..ProptestConfig::default() })]
 
     #[test]
     fn no_sum_panics_or_shows_nan(a in any_measure(), b in any_measure(), c in any_measure(), d in any_measure(), bevel in any::<u32>(), expanded in any::<bool>()) {
