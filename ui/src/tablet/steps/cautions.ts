@@ -105,3 +105,9 @@ export const CAUTIONS = {
 } as const satisfies Record<string, StepCaution>;
 
 export type CautionName = keyof typeof CAUTIONS;
+
+/** Shown wherever a thickness stands beside signs that no thickness can clear. */
+export const CANNOT_CLEAR: Words = {
+  en: 'Cracking or damage from inside is ticked: a thickness can’t clear it.',
+  es: 'Hay grietas o daño de adentro marcados: un espesor no los descarta.',
+};

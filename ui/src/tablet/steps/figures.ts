@@ -1,5 +1,6 @@
 // Several figures entered on one pad, one after the other: which is next, what stands, what a draft gives back.
 import { complete, EMPTY, integer, measure, PADS, type PadEntry, type PadSpec } from '../../lib/pad';
+import type { BackendFault } from '../../lib/backend';
 import type { Measure, Section } from '../../lib/types';
 
 export interface FigureField {
@@ -8,6 +9,8 @@ export interface FigureField {
   specs: readonly PadSpec[];
   /** Smallest and largest plausible value, drawn after the entry, never before. */
   expected?: [Measure, Measure];
+  /** Middle part of the codes `ask-<code>-...` by which the tablet asks about this figure; its `id` where left out. */
+  code?: string;
 }
 
 export interface Entered {
@@ -50,6 +53,20 @@ export function nextOpen(fields: readonly FigureField[], entries: Entries, from:
     if (field && !stands(field, entries)) return field;
   }
   return null;
+}
+
+/** All figures as one text, to tell whether the same were entered twice. */
+export function figuresText(fields: readonly FigureField[], entries: Entries): string {
+  return fields.map((f) => figure(f, entries)?.typed ?? count(f, entries) ?? '').join(' · ');
+}
+
+/** Empties the figures that were asked about, or all where it can't be told which; the others need not be typed again. */
+export function withoutAsked(fault: BackendFault, fields: readonly FigureField[], entries: Entries): { entries: Entries; first: string } {
+  const codes = [fault.code, ...fault.faults.map((f) => f.code)];
+  const named = fields.filter((f) => codes.some((c) => c.startsWith(`ask-${f.code ?? f.id}-`)));
+  const asked = named.length > 0 ? named : fields;
+  const kept = Object.fromEntries(Object.entries(entries).filter(([id]) => !asked.some((f) => f.id === id)));
+  return { entries: kept, first: asked[0]?.id ?? '' };
 }
 
 /** Pads that only the step screens use. Temperatures and pressures are read off dials in whole marks. */

@@ -421,6 +421,8 @@ export const steps = {
 
   // two answers
   'st.two.title': 'Two answers: {what}',
+  'st.two.this-stands': 'This one stands',
+  'st.two.title-was': 'Answers: {what}',
   'st.two.answer': 'answer {n}',
   'st.two.clocks': 'clocks may differ',
   'st.two.instrument': 'measured with {what}',

@@ -424,6 +424,8 @@ export const steps: Record<keyof typeof en, Message> = {
 
   // two answers
   'st.two.title': 'Dos respuestas: {what}',
+  'st.two.this-stands': 'Vale esta',
+  'st.two.title-was': 'Respuestas: {what}',
   'st.two.answer': 'respuesta {n}',
   'st.two.clocks': 'los relojes pueden diferir',
   'st.two.instrument': 'medido con {what}',
