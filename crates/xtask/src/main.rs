@@ -31,8 +31,8 @@ Set-up knows Debian 12 and newer, as root or with sudo. Elsewhere it needs TUBEW
 
 What tests are given, as environment variables:
   DISPLAY                   a screen of their own
-  TUBEWRIGHT_BIN            folder of the built programs: tubewright (the app), tubewright-server, tubewright-story
-  TUBEWRIGHT_UI             the built screens (ui/dist)
+  TUBEWRIGHT_BIN, TUBEWRIGHT_SERVER_BIN, TUBEWRIGHT_STORY_BIN
+                            the built programs: the tablet app, the server, the played main job
   TUBEWRIGHT_CHROMIUM, TUBEWRIGHT_CHROMEDRIVER, TUBEWRIGHT_TAURI_DRIVER, TUBEWRIGHT_WEBKIT_DRIVER
                             the browser and the drivers";
 

@@ -115,7 +115,12 @@ pub fn with_tools<'a>(place: &Place, command: &'a mut Command) -> &'a mut Comman
             command.env(variable, path);
         }
     }
-    command.env("TUBEWRIGHT_BIN", &place.bin).env("TUBEWRIGHT_UI", place.root.join("ui/dist"))
+    let built =
+        [("TUBEWRIGHT_BIN", "tubewright"), ("TUBEWRIGHT_SERVER_BIN", "tubewright-server"), ("TUBEWRIGHT_STORY_BIN", "tubewright-story")];
+    for (variable, name) in built {
+        command.env(variable, place.built(name));
+    }
+    command
 }
 
 #[cfg(test)]
