@@ -1,0 +1,240 @@
+//! Where the records live: how much is only on this tablet, by when it was last safe in the trailer. Worked out from the
+//! journal and the receipts every time, never kept as a second truth.
+
+use crate::blind::blind;
+use crate::core::{Core, Inner, parse};
+use crate::fault::{self, Fault};
+use crate::people;
+use crate::setting::{self, store_fault};
+use crate::syncing::Progress;
+use job::view::Wanted;
+use job::{JobView, SitePlan, fold};
+use journal::{Incarnation, PhotoHash};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value as Json, json};
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::atomic::Ordering;
+
+/// Entries read at once when counting what is only here.
+const PIECE: usize = 1 << 20;
+
+/// What the trailer has signed for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LastReceipt {
+    /// Last entry of this tablet's series that the trailer holds.
+    pub seq: u64,
+    /// Wall clock of this tablet when the receipt came, ms since 1970.
+    pub at_ms: i64,
+}
+
+/// Where the receipt of a series is kept.
+pub(crate) fn receipt_key(series: &Incarnation) -> String {
+    format!("receipt/{series}")
+}
+
+/// Where records live.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Lives {
+    /// Records that are only on this tablet.
+    pub entries_here: u64,
+    /// Photos whose bytes are only on this tablet.
+    pub photos_here: u64,
+    /// When the trailer last signed for records, by this tablet's clock.
+    pub last_receipt_ms: Option<i64>,
+    /// The last entry it signed for.
+    pub last_receipt_seq: u64,
+    /// `only-here`, `going`, `in-trailer`, `not-found`.
+    pub state: String,
+}
+
+/// One job in the list of the wall.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct JobBrief {
+    /// Job identifier.
+    pub job: String,
+    /// Short number.
+    pub number: String,
+    /// Section identifier.
+    pub section: String,
+    /// Tube number, where known.
+    pub tube: Option<u32>,
+    /// Elevation, where known.
+    pub elevation: Option<trade::Measure>,
+    /// `fire` or `cold`, where known.
+    pub side: Option<String>,
+    /// Level, 0 to 12.
+    pub level: u8,
+    /// The step it stands at.
+    pub stands_at: u8,
+    /// State codes of the twelve steps.
+    pub steps: Vec<job::view::StepState>,
+    /// What it waits for.
+    pub wanted: Vec<Wanted>,
+    /// Where its records live.
+    pub lives: Lives,
+}
+
+#[derive(Deserialize)]
+struct Jobs {
+    #[serde(default)]
+    section: Option<String>,
+}
+
+#[derive(Deserialize)]
+struct OneJob {
+    job: String,
+    #[serde(default)]
+    hide: Vec<String>,
+}
+
+/// What is only on this tablet, in all and by job.
+struct Here {
+    receipt: Option<LastReceipt>,
+    entries: u64,
+    by_job: BTreeMap<String, u64>,
+    photos: BTreeSet<PhotoHash>,
+    progress: Progress,
+}
+
+impl Core {
+    pub(crate) fn state(&self) -> Result<Json, Fault> {
+        let inner = self.lock();
+        let plan = inner.pairing.as_ref().map(|_| inner.store.plan().map_err(store_fault)).transpose()?.flatten();
+        let person = people::holder(&inner).ok().map(|p| people::shown(&p));
+        let pairing = inner.pairing.as_ref();
+        let mm: Option<String> = setting::load(&inner.store, "mm")?;
+        let section: Option<String> = setting::load(&inner.store, "section")?;
+        Ok(json!({
+            "paired": pairing.is_some(),
+            "site": pairing.map(|p| p.site),
+            "plant": plan.as_ref().map_or_else(|| pairing.map(|p| p.plant.clone()), |p| Some(p.plant.clone())),
+            "unit": plan.as_ref().map(|p| &p.unit),
+            "has_plan": plan.is_some(),
+            "tablet": pairing.map_or("", |p| &p.name),
+            "person": person,
+            "section": section,
+            "lives": self.lives(&inner)?,
+            "mm": mm,
+            "storage": { "full": self.full.load(Ordering::Relaxed) },
+        }))
+    }
+
+    pub(crate) fn jobs(&self, args: Json) -> Result<Json, Fault> {
+        let args: Jobs = parse("jobs", args)?;
+        let inner = self.lock();
+        let plan = inner.plan()?;
+        let here = self.here(&inner)?;
+        let mut views = inner.store.jobs().map_err(store_fault)?;
+        views.retain(|v| args.section.as_ref().is_none_or(|s| *s == v.section));
+        views.sort_by_cached_key(|v| (place_of(&plan, &v.section), v.tube.unwrap_or(u32::MAX), v.number.clone(), v.job.clone()));
+        let briefs: Vec<JobBrief> = views.into_iter().map(|v| brief(v, &here)).collect();
+        serde_json::to_value(briefs).map_err(|e| fault::not_understood("jobs", e))
+    }
+
+    pub(crate) fn one_job(&self, args: Json) -> Result<Json, Fault> {
+        let args: OneJob = parse("job", args)?;
+        let inner = self.lock();
+        inner.plan()?;
+        let view = inner.job(&args.job)?;
+        if args.hide.is_empty() {
+            self.with_lives(&inner, &args.job, view)
+        } else {
+            self.lives_beside(&inner, &args.job, blind(view, &args.hide))
+        }
+    }
+
+    /// The view as JSON with `lives` beside.
+    pub(crate) fn with_lives(&self, inner: &Inner, job: &str, view: JobView) -> Result<Json, Fault> {
+        let json = serde_json::to_value(view).map_err(|e| fault::not_understood("job", e))?;
+        self.lives_beside(inner, job, json)
+    }
+
+    pub(crate) fn lives_beside(&self, inner: &Inner, job: &str, mut view: Json) -> Result<Json, Fault> {
+        let here = self.here(inner)?;
+        let photos = photos_of(view.pointer("/lists/photos"));
+        if let Some(map) = view.as_object_mut() {
+            map.insert("lives".to_owned(), json!(here.of_job(job, &photos)));
+        }
+        Ok(view)
+    }
+
+    pub(crate) fn lives(&self, inner: &Inner) -> Result<Lives, Fault> {
+        let here = self.here(inner)?;
+        Ok(here.lives(here.entries, here.photos.len() as u64))
+    }
+
+    /// Reads what follows the last receipt in each of this tablet's own series.
+    fn here(&self, inner: &Inner) -> Result<Here, Fault> {
+        let (mut entries, mut by_job, mut receipt) = (0, BTreeMap::new(), None);
+        for series in inner.own_series()? {
+            receipt = setting::load(&inner.store, &receipt_key(&series))?;
+            let mut next = receipt.map_or(0, |r: LastReceipt| r.seq) + 1;
+            loop {
+                let piece = inner.store.read(&series, next, PIECE).map_err(store_fault)?;
+                let Some(last) = piece.last() else { break };
+                next = last.entry.seq + 1;
+                for sealed in &piece {
+                    entries += 1;
+                    if let Some((job, _)) = fold::split_subject(&sealed.entry.subject.0) {
+                        *by_job.entry(job.to_owned()).or_insert(0) += 1;
+                    }
+                }
+            }
+        }
+        let photos = inner.store.photos_without_receipt().map_err(store_fault)?.into_iter().collect();
+        Ok(Here { receipt, entries, by_job, photos, progress: self.progress().clone() })
+    }
+}
+
+impl Here {
+    fn lives(&self, entries_here: u64, photos_here: u64) -> Lives {
+        let state = match (entries_here + photos_here, self.progress.running, self.progress.not_found()) {
+            (0, ..) if self.receipt.is_some() => "in-trailer",
+            (_, true, _) => "going",
+            (_, _, true) => "not-found",
+            _ => "only-here",
+        };
+        Lives {
+            entries_here,
+            photos_here,
+            last_receipt_ms: self.receipt.map(|r| r.at_ms),
+            last_receipt_seq: self.receipt.map_or(0, |r| r.seq),
+            state: state.to_owned(),
+        }
+    }
+
+    fn of_job(&self, job: &str, photos: &[PhotoHash]) -> Lives {
+        let photos = photos.iter().filter(|p| self.photos.contains(p)).count() as u64;
+        self.lives(self.by_job.get(job).copied().unwrap_or(0), photos)
+    }
+}
+
+fn brief(view: JobView, here: &Here) -> JobBrief {
+    let photos: Vec<PhotoHash> = view.lists.get("photos").into_iter().flatten().filter_map(|i| hash_in(&i.body)).collect();
+    JobBrief {
+        lives: here.of_job(&view.job, &photos),
+        job: view.job,
+        number: view.number,
+        section: view.section,
+        tube: view.tube,
+        elevation: view.elevation,
+        side: view.side,
+        level: view.level,
+        stands_at: view.stands_at,
+        steps: view.steps.iter().map(|s| s.state).collect(),
+        wanted: view.wanted,
+    }
+}
+
+fn photos_of(list: Option<&Json>) -> Vec<PhotoHash> {
+    list.and_then(Json::as_array).into_iter().flatten().filter_map(|i| hash_in(i.get("body")?)).collect()
+}
+
+fn hash_in(body: &Json) -> Option<PhotoHash> {
+    PhotoHash::from_hex(body.get("hash")?.as_str()?)
+}
+
+/// Place of a section in the plan; sections that the plan no longer names come last.
+fn place_of(plan: &SitePlan, section: &str) -> usize {
+    plan.sections.iter().position(|s| s.id == section).unwrap_or(usize::MAX)
+}
