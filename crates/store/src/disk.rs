@@ -81,7 +81,7 @@ fn missing_is_none<T>(result: io::Result<T>) -> io::Result<Option<T>> {
 
 impl Disk for Real {
     fn create_folder(&self, path: &Path) -> io::Result<()> {
-        std::fs::create_dir_all(path)
+        if path.is_dir() { Ok(()) } else { std::fs::create_dir_all(path) }
     }
 
     fn create(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {

@@ -2,8 +2,9 @@
 
 use crate::error::StoreError;
 use job::{Devices, SitePlan};
-use journal::{DeviceId, Incarnation, Sealed, Signature, SiteId, Tail};
+use journal::{DeviceId, Incarnation, PhotoHash, Sealed, Signature, SiteId, Tail};
 use rusqlite::{Connection, OptionalExtension, Row, Rows};
+use std::collections::BTreeMap;
 
 /// Key of the setting that holds the site.
 pub(crate) const SITE: &str = "site";
@@ -59,4 +60,11 @@ pub(crate) fn devices(c: &Connection) -> Result<Devices, StoreError> {
         devices.set(DeviceId(row.get(0)?), row.get(1)?);
     }
     Ok(devices)
+}
+
+/// Photos noted as being on this disk, with their length.
+pub(crate) fn photos_here(c: &Connection) -> Result<BTreeMap<PhotoHash, u64>, StoreError> {
+    let mut statement = c.prepare_cached("SELECT photo, bytes FROM photo_here")?;
+    let rows = statement.query_map([], |row| Ok((PhotoHash(row.get(0)?), row.get(1)?)))?;
+    Ok(rows.collect::<Result<_, _>>()?)
 }

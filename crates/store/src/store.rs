@@ -7,6 +7,7 @@ use crate::read::Reader;
 use crate::rows;
 use journal::{EntryHash, Incarnation, PhotoHash, Sealed, SiteId, Tail};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+use std::collections::BTreeMap;
 use std::fs::File;
 use std::ops::Deref;
 use std::path::{Path, PathBuf};
@@ -177,12 +178,18 @@ impl Store {
         self.change(|t, _| photo_here(t, photo, bytes))
     }
 
-    /// Brings the list of photos in line with the files. Called when the store is opened.
+    /// Brings the list of photos in line with the files. Called when the store is opened; writes only what differs.
     pub(crate) fn note_photos(&mut self) -> Result<(), StoreError> {
-        let found = self.reader.photos().all()?;
+        let found: BTreeMap<PhotoHash, u64> = self.reader.photos().all()?.into_iter().collect();
+        let noted = rows::photos_here(self.reader.connection()?)?;
+        if found == noted {
+            return Ok(());
+        }
         self.change(|t, _| {
-            t.execute("DELETE FROM photo_here", [])?;
-            found.iter().try_for_each(|(photo, bytes)| photo_here(t, photo, *bytes))
+            for photo in noted.keys().filter(|photo| !found.contains_key(photo)) {
+                t.prepare_cached("DELETE FROM photo_here WHERE photo = ?1")?.execute([photo.0])?;
+            }
+            found.iter().filter(|(p, n)| noted.get(p) != Some(n)).try_for_each(|(p, n)| photo_here(t, p, *n))
         })
     }
 
