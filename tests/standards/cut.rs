@@ -58,6 +58,18 @@ fn out_of_square_is_told_apart() {
 }
 
 #[test]
+fn a_short_piece_is_said_to_be_short() {
+    // Shortest piece 12 in (300 mm), some plants 6 in: common practice, no source.
+    for (gap, short) in [("12 1/8", true), ("12 1/4", false), ("20", false)] {
+        let trace = cut_length(&gaps([gap; 4], IN), &m("1/8", IN)).expect("a length").trace;
+        println!("gap {gap} in: {}, {} cautions", trace.result, trace.cautions.len());
+        assert_eq!(trace.cautions.iter().any(|c| c.starts_with("short-piece:")), short, "{gap}");
+        assert!(trace.cautions.iter().any(|c| c.starts_with("aid-only:")));
+        assert!(trace.result.contains("spread 0 in; 12-6: 0 in; 3-9: 0 in"), "{}", trace.result);
+    }
+}
+
+#[test]
 fn without_four_gaps_there_is_no_length() {
     let full = gaps(["12"; 4], IN);
     let mut twice = full.clone();

@@ -114,13 +114,25 @@ fn cut_trace(gaps: &[(String, Measure)], root: &Measure, cut: &CutLength) -> Tra
         source: "geometry: a piece centred in the gap with the same opening at both joints".to_owned(),
         edition: "worked out here; no code gives it".to_owned(),
         range: "gap measured at 12, 3, 6 and 9 o'clock between finished cut ends; root opening up to 1/2 in (12.7 mm)".to_owned(),
-        cautions: vec![
-            AID_ONLY.to_owned(),
-            "measure-cold: Measure gap and piece at about the same temperature, with the same tape.".to_owned(),
-            "shrinkage-not-in: The pull of the two welds is not in this length; it is shown beside as a band.".to_owned(),
-            "out-of-square: A mean hides ends that are not square. Look at the differences across before cutting.".to_owned(),
-        ],
+        cautions: cut_cautions(&cut.length),
     }
+}
+
+fn cut_cautions(length: &Measure) -> Vec<String> {
+    let mut cautions = vec![
+        AID_ONLY.to_owned(),
+        "measure-cold: Measure gap and piece at about the same temperature, with the same tape.".to_owned(),
+        "shrinkage-not-in: The pull of the two welds is not in this length; it is shown beside as a band.".to_owned(),
+        "out-of-square: A mean hides ends that are not square. Look at the differences across before cutting.".to_owned(),
+    ];
+    let shortest = Measure::exact(Ratio::whole(12), Unit::Inch);
+    if length.cmp_quantity(&shortest).is_none_or(Ordering::is_lt) {
+        cautions.push(
+            "short-piece: Under 12 in (300 mm). Many plants take no shorter piece, some 6 in (150 mm) (common practice, no source). Ask before cutting."
+                .to_owned(),
+        );
+    }
+    cautions
 }
 
 /// `spread 1/4 in; 12-6: 1/8 in; 3-9: -3/16 in`.
