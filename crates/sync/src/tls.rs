@@ -75,6 +75,13 @@ struct Pinned {
     provider: Arc<CryptoProvider>,
 }
 
+impl Pinned {
+    /// Takes note of a handshake that shows the right certificate without holding its key.
+    fn noted(&self, checked: Result<HandshakeSignatureValid, Error>) -> Result<HandshakeSignatureValid, Error> {
+        checked.inspect_err(|_| self.seen.refused.store(true, Ordering::SeqCst))
+    }
+}
+
 impl ServerCertVerifier for Pinned {
     fn verify_server_cert(
         &self,
@@ -98,7 +105,7 @@ impl ServerCertVerifier for Pinned {
         cert: &CertificateDer<'_>,
         dss: &DigitallySignedStruct,
     ) -> Result<HandshakeSignatureValid, Error> {
-        verify_tls12_signature(message, cert, dss, &self.provider.signature_verification_algorithms)
+        self.noted(verify_tls12_signature(message, cert, dss, &self.provider.signature_verification_algorithms))
     }
 
     fn verify_tls13_signature(
@@ -107,7 +114,7 @@ impl ServerCertVerifier for Pinned {
         cert: &CertificateDer<'_>,
         dss: &DigitallySignedStruct,
     ) -> Result<HandshakeSignatureValid, Error> {
-        verify_tls13_signature(message, cert, dss, &self.provider.signature_verification_algorithms)
+        self.noted(verify_tls13_signature(message, cert, dss, &self.provider.signature_verification_algorithms))
     }
 
     fn supported_verify_schemes(&self) -> Vec<SignatureScheme> {

@@ -121,11 +121,16 @@ impl Exchange {
         let named: std::collections::BTreeSet<Incarnation> = batch.entries.iter().map(|s| s.entry.incarnation).collect();
         let report = local.accept(batch.entries)?;
         self.outcome.pulled += report.stored;
+        let apart = !report.quarantined.is_empty();
         self.outcome.quarantined.extend(report.quarantined);
         self.progress.done = self.progress.done.saturating_add(report.stored + report.known);
         let after = local.heads()?;
         let stuck = |incarnation: &Incarnation| after.seq(incarnation) <= before.seq(incarnation);
         let mut over: Vec<Incarnation> = named.into_iter().filter(stuck).collect();
+        if let Some(own) = self.own.filter(|own| apart && over.contains(own)) {
+            // The trailer's version of our own series does not follow on ours: someone else writes under our identity.
+            self.fork(own);
+        }
         if over.is_empty() && lacking.iter().all(stuck) {
             over = lacking;
         }
