@@ -56,7 +56,7 @@ fn the_frozen_bytes_open_and_chain() {
 
 /// Read by hand from RFC 8949: a check that doesn't go through our own encoder.
 #[test]
-fn the_frozen_bytes_are_what_the_protocol_document_says() {
+fn the_frozen_bytes_begin_as_rfc_8949_says() {
     let bytes = hex::decode(GOLDEN.lines().next().expect("a line")).expect("hex");
     assert_eq!(bytes[..3], [0xb1, 0x00, 0x01], "map of 17 pairs, key 0, format 1");
     assert_eq!(bytes[3..6], [0x01, 0x50, 0x51], "key 1, 16 bytes, the site begins");
@@ -68,6 +68,35 @@ fn the_frozen_bytes_are_what_the_protocol_document_says() {
         [0x08, 0x1b, 0x00, 0x00, 0x01, 0x9e, 0x70, 0x44, 0x88, 0x00],
         "key 8, wall clock 1780000000000 ms in 8 bytes"
     );
+}
+
+/// The table in the document, row by row: offset and bytes, and no byte of the entry without a row.
+#[test]
+fn the_protocol_document_shows_the_frozen_bytes() {
+    let document = include_str!("../../../docs/protocol.md");
+    let bytes = hex::decode(GOLDEN.lines().nth(3).expect("the second entry")).expect("hex");
+    let plain = |text: &str| hex::decode(text.replace(' ', "")).expect("hex in the document");
+    let rows: Vec<(usize, &str)> = document
+        .lines()
+        .filter_map(|line| {
+            let mut cells = line.trim_matches('|').split('|').map(str::trim);
+            Some((cells.next()?.parse().ok()?, cells.next()?.trim_matches('`')))
+        })
+        .collect();
+    let mut next = 0;
+    for (index, (at, text)) in rows.iter().enumerate() {
+        assert_eq!(*at, next, "row {index} begins where the last one ended");
+        next = rows.get(index + 1).map_or(bytes.len(), |row| row.0);
+        let row = &bytes[*at..next];
+        match text.split_once('…') {
+            None => assert_eq!(plain(text), row, "row {index}"),
+            Some((start, end)) => {
+                assert!(row.starts_with(&plain(start)) && row.ends_with(&plain(end)), "row {index}");
+            }
+        }
+    }
+    println!("{} rows of docs/protocol.md cover all {} bytes", rows.len(), bytes.len());
+    assert_eq!(rows.len(), 18);
 }
 
 #[test]
