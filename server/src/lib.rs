@@ -1,14 +1,35 @@
 //! The trailer's server: merges tablets, serves the board.
+//!
+//! - `args`, `main`: the command line. `serve`: listeners and stopping. `tablet_web`: a tablet for a browser on loopback.
+//! - `routes`: every route with who may pass. `web`: what all answers share. `fault`: what is said when something is refused.
+//! - `trailer`: the records without the web. `state`: what requests share. `pair`, `syncing`, `board`, `pictures`, `trust`, `ui`: the routes' work.
+//! - `cert`, `identity`, `plan_file`, `codes`, `sessions`, `tablets`, `clock`, `files`, `net`, `mdns`, `qr`: one idea each.
 
 pub mod args;
+pub mod board;
 pub mod cert;
 pub mod clock;
 pub mod codes;
 pub mod fault;
 pub mod files;
 pub mod identity;
+pub mod mdns;
+pub mod net;
+pub mod pair;
+pub mod pictures;
 pub mod plan_file;
+pub mod qr;
+pub mod routes;
+pub mod serve;
 pub mod sessions;
+pub mod state;
+pub mod syncing;
+pub mod tablet_web;
+pub mod tablets;
+pub mod trailer;
+pub mod trust;
+pub mod ui;
+pub mod web;
 
 /// One line for the log (standard error): what failed. Never a PIN, a token or a code.
 pub fn log(line: &str) {

@@ -1,0 +1,219 @@
+//! The sync routes: what a paired tablet may ask. The rules are pure functions of `sync`; here are HTTP, clock and store.
+
+use crate::fault::Fault;
+use crate::state::{App, off_thread};
+use crate::tablets::{Heard, Paired};
+use crate::trailer::{Trailer, store_fault, too_long};
+use crate::web::{Js, Raw};
+use axum::extract::{Path, Query, State};
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use axum::{Extension, Json};
+use journal::PhotoHash;
+use serde::Deserialize;
+use store::{Photos, StoreError, Upload};
+use sync::message::{Done, DoneReply, Hello, HelloReply, PhotoReply, PullRequest, PushReply};
+use sync::server_side::{self, PhotoRule};
+use sync::{AcceptReport, MAX_PHOTO, MAX_WANTED, PhotoReceipt};
+
+/// `POST /api/sync/hello`.
+///
+/// # Errors
+/// Where the store fails.
+pub async fn hello(State(app): State<App>, Extension(tablet): Extension<Paired>, Js(hello): Js<Hello>) -> Result<Json<HelloReply>, Fault> {
+    let now_ms = app.wall_ms();
+    app.with(move |t| {
+        let ours = t.store.heads().map_err(store_fault)?;
+        let heard = Heard {
+            incarnation: hello.incarnation,
+            seq: hello.seq,
+            entries_waiting: server_side::entries_waiting(&hello, &ours),
+            photos_waiting: hello.photos_waiting,
+            wall_ms: Some(hello.wall_ms),
+            now_ms,
+        };
+        note(t, &tablet, &heard)?;
+        let wanted = t.store.photos_wanted(MAX_WANTED as u64).map_err(store_fault)?;
+        Ok(server_side::hello_reply(&hello, ours, wanted, &t.identity.key, now_ms))
+    })
+    .await
+    .map(Json)
+}
+
+/// `POST /api/sync/push`: entries of one series.
+///
+/// # Errors
+/// 400 where the body is no list of entries, 507 where the disk is full; nothing is stored then.
+pub async fn push(State(app): State<App>, Raw(body): Raw) -> Result<Json<PushReply>, Fault> {
+    let now_ms = app.wall_ms();
+    app.with(move |t| {
+        let batch = server_side::decode_push(&body).map_err(|e| not_entries(&e))?;
+        let series = batch.entries.first().map(|s| s.entry.incarnation);
+        if batch.entries.iter().any(|s| Some(s.entry.incarnation) != series) {
+            return Err(not_entries(&"entries of several series in one message"));
+        }
+        let unreadable: Vec<(Vec<u8>, String)> = batch.unreadable.iter().map(|u| (u.bytes.clone(), u.why.to_string())).collect();
+        keep_unreadable(t, &unreadable)?;
+        let accepted = t.store.accept(batch.entries).map_err(store_fault)?;
+        for (hash, why) in &accepted.quarantined {
+            crate::log(&format!("entry {hash} was kept apart: {why}"));
+        }
+        let report = AcceptReport { stored: accepted.stored as u64, known: accepted.known as u64, quarantined: accepted.quarantined };
+        let Some(series) = series else { return Err(not_entries(&"no entry in it can be read")) };
+        let head = t.store.heads().map_err(store_fault)?.0.get(&series).copied();
+        Ok(server_side::push_reply(series, head, report, &batch.unreadable, &t.identity.key, now_ms))
+    })
+    .await
+    .map(Json)
+}
+
+/// Entries that this program cannot read are kept as they came: a later program may.
+fn keep_unreadable(t: &mut Trailer, unreadable: &[(Vec<u8>, String)]) -> Result<(), Fault> {
+    for (bytes, why) in unreadable {
+        let name = hex::encode(crate::cert::sha256(bytes));
+        crate::log(&format!("an entry of {} bytes cannot be read and was kept as it is: {why}", bytes.len()));
+        t.store.set_setting(&format!("unreadable/{name}"), &hex::encode(bytes)).map_err(store_fault)?;
+    }
+    Ok(())
+}
+
+fn not_entries(why: &dyn std::fmt::Display) -> Fault {
+    let words = format!(
+        "The trailer could not read what the tablet sent ({why}). Nothing was stored from it and nothing on the tablet is lost. Sync again; if it stays, tablet and trailer are of different ages."
+    );
+    Fault::new(400, "not-entries", words)
+}
+
+/// `POST /api/sync/pull`.
+///
+/// # Errors
+/// Where the store fails.
+pub async fn pull(State(app): State<App>, Js(request): Js<PullRequest>) -> Result<Response, Fault> {
+    let body = app
+        .with(move |t| {
+            let ours = t.store.heads().map_err(store_fault)?;
+            let read = |series: &_, from, most| t.store.read(series, from, most).map_err(store_fault);
+            let (entries, more) = server_side::pull_answer(&ours, &request.heads, read)?;
+            Ok(server_side::encode_pull(&entries, more))
+        })
+        .await?;
+    Ok(([(header::CONTENT_TYPE, "application/cbor")], body).into_response())
+}
+
+/// `GET /api/sync/photo/{hash}`.
+///
+/// # Errors
+/// 404 for what is no hash.
+pub async fn photo_state(State(app): State<App>, Path(hash): Path<String>) -> Result<Json<PhotoReply>, Fault> {
+    let hash = photo_hash(&hash)?;
+    let now_ms = app.wall_ms();
+    app.with(move |t| {
+        let held = t.store.photos().upload_offset(&hash).map_err(store_fault)?;
+        Ok(photo_reply(t, hash, held, now_ms))
+    })
+    .await
+    .map(Json)
+}
+
+/// Where a piece belongs.
+#[derive(Clone, Copy, Debug, Deserialize)]
+pub struct Piece {
+    /// Byte of the photo at which it begins.
+    offset: u64,
+    /// Length of the whole photo.
+    total: u64,
+}
+
+/// `PUT /api/sync/photo/{hash}?offset=n&total=m`.
+///
+/// # Errors
+/// 400 for a piece that cannot be, 413 beyond 64 MiB, 507 where the disk is full.
+pub async fn photo_piece(
+    State(app): State<App>,
+    Path(hash): Path<String>,
+    Query(piece): Query<Piece>,
+    Raw(bytes): Raw,
+) -> Result<Json<PhotoReply>, Fault> {
+    let hash = photo_hash(&hash)?;
+    if piece.total > MAX_PHOTO || piece.offset > MAX_PHOTO {
+        return Err(too_long(MAX_PHOTO));
+    }
+    // The files have a lock of their own: a slow disk under an upload does not hold up the board.
+    let photos = app.with(|t| Ok(t.store.photos().clone())).await?;
+    let held = off_thread(move || take_piece(&photos, &hash, piece, &bytes)).await?;
+    let now_ms = app.wall_ms();
+    app.with(move |t| {
+        let mut held = held;
+        if !held.complete && held.offset == piece.total {
+            match t.store.upload_finish(&hash) {
+                // The bytes are gone here and safe on the tablet, which begins anew at the offset told.
+                Err(StoreError::UploadHash) => crate::log(&format!("photo {hash} arrived damaged and is asked for again")),
+                other => other.map_err(store_fault)?,
+            }
+            held = t.store.photos().upload_offset(&hash).map_err(store_fault)?;
+        }
+        Ok(photo_reply(t, hash, held, now_ms))
+    })
+    .await
+    .map(Json)
+}
+
+/// Adds what is new in a piece; gives how far the upload is then, whatever was sent.
+fn take_piece(photos: &Photos, hash: &PhotoHash, piece: Piece, bytes: &[u8]) -> Result<Upload, Fault> {
+    let held = photos.upload_offset(hash).map_err(store_fault)?;
+    if held.complete {
+        return Ok(held);
+    }
+    match server_side::photo_rule(held.offset, piece.offset, bytes.len(), piece.total) {
+        PhotoRule::Append { skip } => match photos.upload_append(hash, held.offset, &bytes[skip..]) {
+            // Another request of the same photo was quicker.
+            Err(StoreError::UploadOffset { .. }) => photos.upload_offset(hash).map_err(store_fault),
+            other => other.map_err(store_fault),
+        },
+        PhotoRule::Finish | PhotoRule::Resync => Ok(held),
+        PhotoRule::Refuse => Err(Fault::new(400, "bad-piece", "That piece of a photo does not fit its own figures. Nothing was stored from it and the photo is safe on the tablet. Sync again.").and("offset", held.offset)),
+    }
+}
+
+fn photo_reply(t: &Trailer, hash: PhotoHash, held: Upload, now_ms: i64) -> PhotoReply {
+    let receipt = held.complete.then(|| PhotoReceipt::sign(&t.identity.key, hash, held.offset, now_ms));
+    PhotoReply { offset: held.offset, complete: held.complete, receipt }
+}
+
+/// `POST /api/sync/done`: "nothing waiting as of entry n", or how much still is.
+///
+/// # Errors
+/// Where the store fails.
+pub async fn done(State(app): State<App>, Extension(tablet): Extension<Paired>, Js(done): Js<Done>) -> Result<Json<DoneReply>, Fault> {
+    let now_ms = app.wall_ms();
+    app.with(move |t| {
+        let ours = t.store.heads().map_err(store_fault)?;
+        // The server counts for itself as well: what it lacks of the series is waiting, whatever the tablet believes.
+        let lacking = done.seq.saturating_sub(ours.seq(&done.incarnation));
+        let heard = Heard {
+            incarnation: done.incarnation,
+            seq: done.seq,
+            entries_waiting: done.entries_waiting.max(lacking),
+            photos_waiting: done.photos_waiting,
+            wall_ms: None,
+            now_ms,
+        };
+        note(t, &tablet, &heard)?;
+        Ok(DoneReply { heard_ms: now_ms })
+    })
+    .await
+    .map(Json)
+}
+
+fn note(t: &mut Trailer, tablet: &Paired, heard: &Heard) -> Result<(), Fault> {
+    let device = tablet.device;
+    t.change_tablets(|all| {
+        all.heard(&device, heard);
+        Ok(())
+    })
+}
+
+fn photo_hash(text: &str) -> Result<PhotoHash, Fault> {
+    PhotoHash::from_hex(text)
+        .ok_or_else(|| Fault::new(404, "no-photo", "That is not the name of a photo. Nothing was stored and nothing is lost."))
+}
