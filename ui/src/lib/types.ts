@@ -333,6 +333,8 @@ export interface TabletState {
   site?: string | null;
   plant?: string | null;
   unit?: string | null;
+  /** False where the tablet is paired but the plan has not come over yet. */
+  has_plan?: boolean;
   tablet: string;
   person?: Person | null;
   section?: string | null;

@@ -51,7 +51,7 @@ class App {
       const tablet = await backend.call('state', {});
       this.tablet = tablet;
       setMm(tablet.mm);
-      if (tablet.paired && (!this.plan || this.plan.site !== tablet.site)) this.plan = await backend.call('plan', {});
+      if (tablet.paired && tablet.has_plan !== false && (!this.plan || this.plan.site !== tablet.site)) this.plan = await backend.call('plan', {});
       this.section ??= recall('section') ?? tablet.section ?? this.plan?.sections[0]?.id ?? null;
       this.fault = null;
     } catch (error) {
@@ -91,6 +91,8 @@ class App {
   setSection(id: string): void {
     this.section = id;
     remember('section', id);
+    // A choice of the shift, no record: lost without harm.
+    backend.call('set_section', { section: id }).catch(() => undefined);
   }
 
   setMode(mode: Mode): void {

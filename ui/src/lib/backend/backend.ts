@@ -7,6 +7,14 @@ export interface Saved {
   view: JobView;
 }
 
+/** What a stored picture looks like to the machine. */
+export interface PhotoSaved extends Saved {
+  hash: string;
+  look?: { blurred?: boolean; dark?: boolean; not_known?: boolean };
+  /** True where these very bytes were stored before. */
+  already?: boolean;
+}
+
 /** Every call of the tablet seam: what goes in and what comes back. See docs/architecture.md. */
 export interface Calls {
   state: { args: Record<string, never>; answer: TabletState };
@@ -29,6 +37,7 @@ export interface Calls {
   draft_get: { args: { key: string }; answer: unknown };
   sync_start: { args: Record<string, never>; answer: { started: boolean } };
   sync_state: { args: Record<string, never>; answer: SyncState };
+  set_section: { args: { section: string }; answer: Record<string, never> };
   set_mm: { args: { mm: string }; answer: Record<string, never> };
 }
 
@@ -40,7 +49,7 @@ export interface Backend {
   /** Rejects with a `BackendFault`, never with anything else. */
   call<C extends CallName>(name: C, args: Calls[C]['args']): Promise<Calls[C]['answer']>;
   /** Stores the untouched bytes of one picture and its entry; resolves once both are durable. */
-  photoPut(meta: PhotoMeta, bytes: Blob): Promise<Saved>;
+  photoPut(meta: PhotoMeta, bytes: Blob): Promise<PhotoSaved>;
   /** Address of a stored picture. */
   photoUrl(hash: string, size: PhotoSize): string;
 }

@@ -1,4 +1,4 @@
-import { asFault, BackendFault, type Backend, type Saved } from './backend';
+import { asFault, BackendFault, type Backend, type PhotoSaved } from './backend';
 
 async function answer<T>(request: Promise<Response>): Promise<T> {
   let response: Response;
@@ -26,7 +26,7 @@ export const http: Backend = {
   call: (name, args) =>
     answer(fetch(`/tablet/api/${name}`, { method: 'POST', headers: { 'content-type': 'application/json' }, body: JSON.stringify(args) })),
   photoPut: (meta, bytes) =>
-    answer<Saved>(
+    answer<PhotoSaved>(
       fetch('/tablet/photo', {
         method: 'POST',
         headers: { 'content-type': 'application/octet-stream', 'x-meta': encodeURIComponent(JSON.stringify(meta)) },

@@ -1,5 +1,5 @@
 import { invoke } from '@tauri-apps/api/core';
-import { asFault, type Backend, type Saved } from './backend';
+import { asFault, type Backend, type PhotoSaved } from './backend';
 
 /** Windows and Android serve an own scheme as `http://<scheme>.localhost/`, the others as `<scheme>://localhost/`. */
 const photoBase = /Windows|Android/.test(navigator.userAgent) ? 'http://photo.localhost/' : 'photo://localhost/';
@@ -17,7 +17,7 @@ export const tauri: Backend = {
   async photoPut(meta, bytes) {
     try {
       const body = new Uint8Array(await bytes.arrayBuffer());
-      return await invoke<Saved>('photo_put', body, { headers: { 'x-meta': encodeURIComponent(JSON.stringify(meta)) } });
+      return await invoke<PhotoSaved>('photo_put', body, { headers: { 'x-meta': encodeURIComponent(JSON.stringify(meta)) } });
     } catch (raw) {
       throw asFault(raw, 500);
     }

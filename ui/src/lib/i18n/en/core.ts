@@ -119,6 +119,7 @@ export const core = {
   // Start and set-up
   'start.title': 'Tubewright',
   'start.reading': 'Opening this tablet\'s own records.',
+  'start.no-plan': 'This tablet is paired, but the plan of the outage has not come over yet. Nothing is lost. Take it near the trailer and send.',
   'start.again': 'Try again',
   'pair.title': 'Pair with the trailer',
   'pair.again': 'The plan of this tablet',
@@ -194,7 +195,7 @@ export const core = {
   'tube.full': 'The tube is full. The packet is complete.',
   'tube.above': 'recorded, ABOVE THE LEVEL',
   'tube.gate-waits': 'waits for {roles}',
-  'tube.gate-not-due': 'not due: {roles}',
+  'tube.gate-not-due': 'not due',
   'tube.gate-open': 'open',
   'tube.gate-stale': 'a signature is stale',
   'tube.passed-shut': 'made before the gate was signed',
@@ -228,7 +229,8 @@ export const core = {
   // Place
   'place.title': 'Place',
   'place.new': 'New failure: which tube?',
-  'place.count-from': 'Count from the {side}. Tube 1 is at: {start}.',
+  'place.count-from': 'Count from the {side}.',
+  'place.start': 'Tube 1 is at: {start}.',
   'place.picture': 'The wall {view}: tube 1 at the {side}, {n} tubes. Counted in the direction of the arrow.',
   'place.tube': 'Tube, counted from the {side}',
   'place.row': 'Row',

@@ -303,6 +303,7 @@ export const steps = {
   'st.gap.stop-blind': 'Stop, show what stands',
   'st.gap.shrink-title': 'shrinkage',
   'st.gap.not-needed': 'The planned method has no gap: nothing is cut out.',
+  'st.gap.short': 'the gap',
   'st.gap.as-stands': 'as it stands',
   'st.gap.upper-cut': 'upper cut',
   'st.gap.lower-cut': 'lower cut',

@@ -115,6 +115,7 @@ export const core: Record<keyof typeof en, Message> = {
 
   'start.title': 'Tubewright',
   'start.reading': 'Abriendo los registros de esta tableta.',
+  'start.no-plan': 'Esta tableta está enlazada, pero el plan de la parada todavía no ha llegado. No se pierde nada. Acérquela al tráiler y envíe.',
   'start.again': 'Intentar otra vez',
   'pair.title': 'Enlazar con el tráiler',
   'pair.again': 'El plan de esta tableta',
@@ -187,7 +188,7 @@ export const core: Record<keyof typeof en, Message> = {
   'tube.full': 'El tubo está lleno. El expediente está completo.',
   'tube.above': 'registrado, ARRIBA DEL NIVEL',
   'tube.gate-waits': 'espera: {roles}',
-  'tube.gate-not-due': 'aún no toca: {roles}',
+  'tube.gate-not-due': 'aún no toca',
   'tube.gate-open': 'abierta',
   'tube.gate-stale': 'una firma es anterior a un cambio',
   'tube.passed-shut': 'hecho antes de firmar la compuerta',
@@ -219,7 +220,8 @@ export const core: Record<keyof typeof en, Message> = {
 
   'place.title': 'Ubicación',
   'place.new': 'Falla nueva: ¿qué tubo?',
-  'place.count-from': 'Cuente desde la {side}. El tubo 1 está en: {start}.',
+  'place.count-from': 'Cuente desde la {side}.',
+  'place.start': 'El tubo 1 está en: {start}.',
   'place.picture': 'La pared desde {view}: tubo 1 a la {side}, {n} tubos. Se cuenta en el sentido de la flecha.',
   'place.tube': 'Tubo, contado desde la {side}',
   'place.row': 'Fila',

@@ -306,6 +306,7 @@ export const steps: Record<keyof typeof en, Message> = {
   'st.gap.stop-blind': 'Parar y ver lo que vale ahora',
   'st.gap.shrink-title': 'encogimiento',
   'st.gap.not-needed': 'El método planeado no tiene separación: no se corta nada.',
+  'st.gap.short': 'la separación',
   'st.gap.as-stands': 'como está ahora',
   'st.gap.upper-cut': 'corte de arriba',
   'st.gap.lower-cut': 'corte de abajo',
