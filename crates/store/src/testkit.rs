@@ -2,6 +2,8 @@
 
 #![allow(clippy::missing_panics_doc, clippy::expect_used)]
 
+pub mod vfs;
+
 use crate::error::StoreError;
 use crate::read::Reader;
 use job::SitePlan;
