@@ -339,13 +339,16 @@ mod tests {
     fn feet_and_inches_are_read() {
         assert!(m("54' 6\"", Unit::Foot).same_quantity(&m("654", Unit::Inch)));
         assert!(m("54'", Unit::Foot).same_quantity(&m("54", Unit::Foot)));
+        assert!(Measure::parse("54' 12\"", Unit::Foot, None).is_err(), "12 inches are another foot");
         assert!(Measure::parse("54' 13\"", Unit::Foot, None).is_err());
         assert!(Measure::parse("54' 6\"", Unit::Inch, None).is_err());
     }
 
     #[test]
     fn what_cannot_be_read_is_refused_with_words() {
-        for bad in ["", "abc", "12 3", "1/0", "12 17/16", "12 3/", "4,75", "1.2.3", "--3", "1e3", "12.5 1/2", "NaN", "9999999999"] {
+        for bad in
+            ["", "abc", "12 3", "1/0", "12 17/16", "12 16/16", "12 3/", "4,75", "1.2.3", "--3", "1e3", "12.5 1/2", "NaN", "9999999999"]
+        {
             let got = Measure::parse(bad, Unit::Inch, None);
             println!("{bad:?} -> {got:?}");
             assert!(got.is_err(), "{bad}");

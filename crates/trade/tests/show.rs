@@ -31,6 +31,9 @@ fn texts() {
     let texts = [
         (r(3, 16), Unit::Inch, "3/16"),
         (r(3, 16), Unit::Millimetre, "0.1875"),
+        (r(5, 64), Unit::Inch, "5/64"),
+        (r(5, 128), Unit::Inch, "5/128"),
+        (r(15, 1000), Unit::Inch, "0.015"),
         (r(12_188, 1000), Unit::Inch, "12.188"),
         (r(1, 3), Unit::Inch, "1/3"),
         (r(5207, 10), Unit::Millimetre, "520.7"),
@@ -81,4 +84,34 @@ fn how_far_two_answers_are_apart() {
     assert_eq!((heat.difference.value, heat.less_than_one_mark), (r(5, 9), true));
     assert_eq!(heat.marks, Some(r(1, 2)));
     assert!(apart(&m("20", Unit::Inch, None), &m("20", Unit::Psi, None)).is_none());
+}
+
+#[test]
+fn rounding_to_a_mark() {
+    use trade::Round::{Down, Nearest, Up};
+    let half = r(1, 2);
+    // Half a mark goes away from zero on both sides; whole marks stay.
+    for (value, how, to) in [
+        (r(1, 4), Nearest, r(1, 2)),
+        (r(-1, 4), Nearest, r(-1, 2)),
+        (r(-3, 4), Nearest, r(-1, 1)),
+        (r(-1, 5), Nearest, r(0, 1)),
+        (r(1, 5), Up, r(1, 2)),
+        (r(-1, 5), Up, r(0, 1)),
+        (r(1, 5), Down, r(0, 1)),
+        (r(-1, 5), Down, r(-1, 2)),
+        (r(3, 2), Up, r(3, 2)),
+    ] {
+        assert_eq!(value.to_step(half, how), Some(to), "{value:?} {how:?}");
+    }
+    assert_eq!(half.to_step(r(0, 1), Up), None);
+    // 0.1 + 0.2 is 0.30000000000000004 in floating sums: the noise must not cost a whole step.
+    let tenth = r(1, 10);
+    assert_eq!(Ratio::from_f64(0.1 + 0.2, tenth, Up), Some(r(3, 10)));
+    assert_eq!(Ratio::from_f64(0.3 - 1e-17, tenth, Down), Some(r(3, 10)));
+    assert_eq!(Ratio::from_f64(0.3001, tenth, Up), Some(r(4, 10)));
+    assert_eq!(Ratio::from_f64(0.3999, tenth, Down), Some(r(3, 10)));
+    for none in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e18] {
+        assert_eq!(Ratio::from_f64(none, tenth, Nearest), None, "{none}");
+    }
 }
