@@ -26,7 +26,7 @@ pub fn run() {
 }
 
 fn start() -> Result<(), String> {
-    display_there()?;
+    screen_there()?;
     let app = tauri::Builder::default()
         .register_asynchronous_uri_scheme_protocol(pictures::SCHEME, pictures::serve)
         .register_uri_scheme_protocol(trouble::SCHEME, trouble::serve)
@@ -41,14 +41,22 @@ fn start() -> Result<(), String> {
     Ok(())
 }
 
-/// GTK ends the process with words for programmers when there is no display, so it is asked first.
-fn display_there() -> Result<(), String> {
-    let named = |name: &str| std::env::var_os(name).is_some_and(|v| !v.is_empty());
-    if cfg!(target_os = "linux") && !named("DISPLAY") && !named("WAYLAND_DISPLAY") {
-        return Err("The tablet app needs a screen and found none (neither DISPLAY nor WAYLAND_DISPLAY is set). \
-                    Nothing was changed: what is saved is safe. Start it from the tablet's desktop."
-            .to_owned());
-    }
+/// Without a screen the window's own library ends the process with words for programmers, so it is asked first.
+#[cfg(target_os = "linux")]
+fn screen_there() -> Result<(), String> {
+    gtk::init().map_err(|_| {
+        let named = |name| std::env::var(name).unwrap_or_else(|_| "not set".to_owned());
+        format!(
+            "The tablet app needs a screen and found none (DISPLAY: {}, WAYLAND_DISPLAY: {}). Nothing was changed: what is saved is safe. Start it from the tablet's desktop.",
+            named("DISPLAY"),
+            named("WAYLAND_DISPLAY")
+        )
+    })
+}
+
+/// Other systems start an app only where there is a screen.
+#[cfg(not(target_os = "linux"))]
+const fn screen_there() -> Result<(), String> {
     Ok(())
 }
 
@@ -62,10 +70,7 @@ fn set_up(app: &mut App) -> tauri::Result<()> {
         }
         Err(fault) => {
             let words = fault.to_string();
-            eprintln!(
-                "The store in {} could not be opened. {words}",
-                dir.display()
-            );
+            eprintln!("The store in {} could not be opened. {words}", dir.display());
             app.manage(trouble::Trouble { words, dir });
             WebviewUrl::CustomProtocol(trouble::address())
         }
@@ -107,20 +112,10 @@ mod tests {
     #[test]
     fn the_window_goes_nowhere_but_home() {
         let goes = |s: &str| our_own(&Url::parse(s).unwrap());
-        for home in [
-            "tauri://localhost/tablet.html",
-            "http://tauri.localhost/tablet.html",
-            "about:blank",
-        ] {
+        for home in ["tauri://localhost/tablet.html", "http://tauri.localhost/tablet.html", "about:blank"] {
             assert!(goes(home), "{home} is ours");
         }
-        for away in [
-            "https://example.org/",
-            "http://127.0.0.1:8080/",
-            "file:///etc/passwd",
-            "http://localhost/",
-            "data:text/html,x",
-        ] {
+        for away in ["https://example.org/", "http://127.0.0.1:8080/", "file:///etc/passwd", "http://localhost/", "data:text/html,x"] {
             assert!(!goes(away), "{away} is not ours");
         }
     }
@@ -145,10 +140,7 @@ mod tests {
         ];
         for (directive, sources) in csp {
             for source in sources.as_str().unwrap().split(' ') {
-                assert!(
-                    ours.contains(&source),
-                    "{directive} lets the page reach {source}"
-                );
+                assert!(ours.contains(&source), "{directive} lets the page reach {source}");
             }
         }
         assert_eq!(csp["connect-src"], "ipc: http://ipc.localhost");

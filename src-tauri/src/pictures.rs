@@ -11,15 +11,8 @@ use tauri::{Manager, Runtime, UriSchemeContext, UriSchemeResponder};
 pub const SCHEME: &str = "photo";
 
 /// Answers one picture, read on a thread of its own.
-pub fn serve<R: Runtime>(
-    context: UriSchemeContext<'_, R>,
-    request: Request<Vec<u8>>,
-    responder: UriSchemeResponder,
-) {
-    let tablet = context
-        .app_handle()
-        .try_state::<Arc<Tablet>>()
-        .map(|tablet| Arc::clone(&tablet));
+pub fn serve<R: Runtime>(context: UriSchemeContext<'_, R>, request: Request<Vec<u8>>, responder: UriSchemeResponder) {
+    let tablet = context.app_handle().try_state::<Arc<Tablet>>().map(|tablet| Arc::clone(&tablet));
     let asked = asked(request.uri().path());
     tauri::async_runtime::spawn_blocking(move || {
         let (Some(tablet), Some((hash, size))) = (tablet, asked) else {
@@ -27,10 +20,7 @@ pub fn serve<R: Runtime>(
         };
         responder.respond(match tablet.photo_get(&hash, &size) {
             Ok((mime, bytes)) => picture(&mime, bytes),
-            Err(fault) => refused(
-                StatusCode::from_u16(fault.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR),
-                &fault.to_string(),
-            ),
+            Err(fault) => refused(StatusCode::from_u16(fault.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR), &fault.to_string()),
         });
     });
 }
@@ -47,27 +37,16 @@ fn picture(mime: &str, bytes: Vec<u8>) -> Response<Cow<'static, [u8]>> {
     Response::builder()
         .header(header::CONTENT_TYPE, mime)
         // The address is the hash of the original: what it names never changes.
-        .header(
-            header::CACHE_CONTROL,
-            "private, max-age=31536000, immutable",
-        )
+        .header(header::CACHE_CONTROL, "private, max-age=31536000, immutable")
         .header(header::X_CONTENT_TYPE_OPTIONS, "nosniff")
         .body(Cow::Owned(bytes))
-        .unwrap_or_else(|_| {
-            refused(
-                StatusCode::INTERNAL_SERVER_ERROR,
-                "The picture has no readable kind.",
-            )
-        })
+        .unwrap_or_else(|_| refused(StatusCode::INTERNAL_SERVER_ERROR, "The picture has no readable kind."))
 }
 
 fn refused(status: StatusCode, words: &str) -> Response<Cow<'static, [u8]>> {
     let mut answer = Response::new(Cow::Owned(words.as_bytes().to_vec()));
     *answer.status_mut() = status;
-    answer.headers_mut().insert(
-        header::CONTENT_TYPE,
-        header::HeaderValue::from_static("text/plain; charset=utf-8"),
-    );
+    answer.headers_mut().insert(header::CONTENT_TYPE, header::HeaderValue::from_static("text/plain; charset=utf-8"));
     answer
 }
 
@@ -79,22 +58,8 @@ mod tests {
     fn only_a_hash_and_a_size_are_asked_for() {
         let two = Some(("ab12".to_owned(), "1600".to_owned()));
         assert_eq!(asked("/ab12/1600"), two);
-        assert_eq!(
-            asked("/ab12%2F1600"),
-            two,
-            "the page's helper escapes the slash"
-        );
-        for bad in [
-            "/",
-            "/ab12",
-            "/ab12/",
-            "//1600",
-            "/../etc",
-            "/ab12/1600/x",
-            "/ab12/..",
-            "/a%00b/256",
-            "/%/256",
-        ] {
+        assert_eq!(asked("/ab12%2F1600"), two, "the page's helper escapes the slash");
+        for bad in ["/", "/ab12", "/ab12/", "//1600", "/../etc", "/ab12/1600/x", "/ab12/..", "/a%00b/256", "/%/256"] {
             assert_eq!(asked(bad), None, "{bad}");
         }
     }
