@@ -13,8 +13,8 @@ const MEMORY = (what: string): Words => ({ en: `${what}; from memory`, es: `${wh
 export const CAUTIONS = {
   photos: {
     words: {
-      en: 'Look up first: slag falls. Touch, clean and move nothing before the three photos.',
-      es: 'Primero mire arriba: cae escoria. No toque, limpie ni mueva nada antes de las tres fotos.',
+      en: 'Look up first: slag falls. Touch and clean nothing before the photos.',
+      es: 'Primero mire arriba: cae escoria. No toque ni limpie nada antes de las fotos.',
     },
     source: PRACTICE,
   },
@@ -27,8 +27,8 @@ export const CAUTIONS = {
   },
   readings: {
     words: {
-      en: 'Bare, smooth metal only: scale and roughness read thick, and so does a hot tube. A thickness never clears a crack.',
-      es: 'Solo metal limpio y liso: costra y aspereza dan de más, y un tubo caliente también. Un espesor nunca descarta una grieta.',
+      en: 'Scale, roughness and a hot tube read too thick. A thickness never clears a crack.',
+      es: 'Costra, aspereza y tubo caliente dan de más. Un espesor nunca descarta una grieta.',
     },
     source: PRACTICE,
   },
@@ -55,8 +55,8 @@ export const CAUTIONS = {
   },
   gap: {
     words: {
-      en: 'A cut panel can spring: keep hands out of the gap. Tube and cut ends are hot and sharp.',
-      es: 'Un panel cortado puede saltar: manos fuera de la separación. El tubo y sus extremos están calientes y filosos.',
+      en: 'A cut panel can spring: hands out of the gap.',
+      es: 'Un panel cortado puede saltar: manos fuera.',
     },
     source: PRACTICE,
   },
