@@ -165,6 +165,13 @@ impl Measure {
         Self { typed: crate::show::exact_text(&value, unit), value, unit, mark: None }
     }
 
+    /// True where the text, read again, gives the value: a figure from elsewhere that says one thing and is worth another is false.
+    ///
+    /// Never asked of a result: a cut length shows the nearest mark and is worth the exact figure.
+    pub fn is_as_typed(&self) -> bool {
+        Self::parse(&self.typed, self.unit, None).is_ok_and(|again| again.value == self.value)
+    }
+
     /// The value as typed, with its unit: `12 3/16 in`, `330 °C`. Feet and inches carry their own marks.
     pub fn shown(&self) -> String {
         if self.unit == Unit::Foot && self.typed.contains('\'') {

@@ -56,7 +56,7 @@ proptest! {
     fn the_parser_takes_any_text(text in any::<String>(), unit in any_unit()) {
         if let Ok(m) = Measure::parse(&text, unit, None) {
             prop_assert_eq!(m.typed.as_str(), text.trim(), "what was typed is kept");
-            prop_assert!(m.value.to_f64().is_finite());
+            prop_assert!(m.value.to_f64().is_finite() && m.is_as_typed());
         }
     }
 
@@ -75,7 +75,12 @@ proptest! {
         let shown = exact_text(&value, unit);
         let back = Measure::parse(&shown, unit, None);
         prop_assert!(back.is_ok(), "{shown} cannot be read: {back:?}");
-        prop_assert_eq!(back.expect("just checked").value, value, "{}", shown);
+        let back = back.expect("just checked");
+        prop_assert_eq!(back.value, value, "{}", shown);
+        let json = serde_json::to_string(&back).expect("a measure is plain data");
+        prop_assert_eq!(serde_json::from_str::<Measure>(&json).ok(), Some(back.clone()), "{}", json);
+        let forged = Measure { value: value.add(ratio(1, 9_973)).expect("fits"), ..back };
+        prop_assert!(!forged.is_as_typed(), "{} is not worth {:?}", forged.typed, forged.value);
         let fraction = fraction_text(&value);
         prop_assert_eq!(Measure::parse(&fraction, unit, None).map(|m| m.value), Ok(value), "{}", fraction);
     }
