@@ -3,7 +3,7 @@
 //! Gaps, openings and lengths are exact fractions throughout; only the shrinkage is physics.
 
 use crate::joint::{Joint, shrinkage_long_form, shrinkage_short_form};
-use crate::show::{decimal_text, exact_text, fraction_text, other_unit};
+use crate::show::{decimal_text, fraction_text, other_unit};
 use crate::trace::AID_ONLY;
 use crate::{Dimension, Input, Measure, MeasureError, NoNumber, Ratio, Round, Trace, Traced, Unit};
 use serde::{Deserialize, Serialize};
@@ -101,21 +101,28 @@ fn cut_trace(gaps: &[(String, Measure)], root: &Measure, cut: &CutLength) -> Tra
         .map(|(clock, gap)| Input::of(&format!("G{clock}"), &format!("gap at {clock} o'clock"), gap))
         .collect();
     inputs.push(Input::of("d", "root opening of the procedure, each joint", root));
-    let unit = cut.length.unit;
-    let exact = exact_text(&cut.length.value, unit);
-    let exact_is = if exact == cut.length.typed { String::new() } else { format!(" (nearest mark; exact {exact} {})", unit.symbol()) };
-    let decimal = if unit == Unit::Inch { format!(" = {} in", decimal_text(&cut.length.value, 4)) } else { String::new() };
-    let read_back = other_unit(&Measure::exact(cut.length.value, unit)).map_or_else(String::new, |text| format!(" = {text}"));
     Trace {
         rule: "cut.length".to_owned(),
         formula: "L = (G12 + G3 + G6 + G9) / 4 - 2 d".to_owned(),
         inputs,
-        result: format!("{}{exact_is}{decimal}{read_back}; {}", cut.length.shown(), squareness(cut)),
+        result: format!("{}; {}", length_text(&cut.length), squareness(cut)),
         source: "geometry: a piece centred in the gap with the same opening at both joints".to_owned(),
         edition: "worked out here; no code gives it".to_owned(),
         range: "gap measured at 12, 3, 6 and 9 o'clock between finished cut ends; root opening up to 1/2 in (12.7 mm)".to_owned(),
         cautions: cut_cautions(&cut.length),
     }
+}
+
+/// `20 3/8 in = 20.3750 in = 517.5 mm`, or `445.0 mm (nearest mark; exact 445.2 mm = 17.528 in)`.
+fn length_text(length: &Measure) -> String {
+    let exact = Measure::exact(length.value, length.unit);
+    let decimal =
+        if exact.typed.contains('/') { format!(" = {} {}", decimal_text(&length.value, 4), length.unit.symbol()) } else { String::new() };
+    let read_back = other_unit(&exact).map_or_else(String::new, |text| format!(" = {text}"));
+    if length.is_as_typed() {
+        return format!("{}{decimal}{read_back}", length.shown());
+    }
+    format!("{} (nearest mark; exact {}{decimal}{read_back})", length.shown(), exact.shown())
 }
 
 fn cut_cautions(length: &Measure) -> Vec<String> {
