@@ -164,6 +164,28 @@ fn a_pull_is_bounded_and_says_if_more_is_there() {
     assert!(pulls >= 3);
 }
 
+/// A hostile tablet's transaction that fits no message must not keep the other crews' records back.
+#[test]
+fn a_transaction_too_large_for_a_message_holds_up_nobody_else() {
+    let (mut tablets, mut books) = ([Tablet::new(1), Tablet::new(2)], Books::default());
+    tablets.sort_by_key(Tablet::incarnation);
+    for tablet in &mut tablets {
+        tablet.write(1, 10);
+        books.accept(tablet.books.read(&tablet.incarnation(), 1, usize::MAX));
+    }
+    let [first, second] = tablets.map(|t| t.incarnation());
+    let read = |inc: &journal::Incarnation, from, max| {
+        let mut piece = books.read(inc, from, max);
+        if *inc == first {
+            piece.iter_mut().for_each(|s| s.bytes.resize(sync::MAX_BODY, 0));
+        }
+        Ok::<_, ()>(piece)
+    };
+    let (entries, more) = pull_answer(&books.heads(), &journal::Heads::default(), read).expect("read");
+    println!("{} entries of the other series given", entries.len());
+    assert!(!more && entries.len() == 2 && entries.iter().all(|s| s.entry.incarnation == second));
+}
+
 /// An entry of a later format among good ones: the good ones are read, the other's bytes are kept.
 #[test]
 fn an_unreadable_entry_does_not_spoil_the_others() {
