@@ -76,6 +76,14 @@ impl Fault {
     }
 }
 
+/// A fault reads as its sentence: `fault.words`, `fault.with`.
+impl std::ops::Deref for Fault {
+    type Target = Say;
+    fn deref(&self) -> &Say {
+        &self.say
+    }
+}
+
 impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.say.words)

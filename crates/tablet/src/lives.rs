@@ -115,7 +115,7 @@ impl Core {
             "section": section,
             "lives": self.lives(&inner)?,
             "mm": mm,
-            "storage": { "full": self.full.load(Ordering::Relaxed) },
+            "storage": { "full": self.full.load(Ordering::Relaxed), "free": inner.store.photos().free().ok() },
         }))
     }
 
@@ -160,7 +160,7 @@ impl Core {
 
     pub(crate) fn lives(&self, inner: &Inner) -> Result<Lives, Fault> {
         let here = self.here(inner)?;
-        Ok(here.lives(here.entries, here.photos.len() as u64))
+        Ok(here.lives(here.entries, here.photos.len() as u64, here.receipt.is_some()))
     }
 
     /// Reads what follows the last receipt in each of this tablet's own series.
@@ -187,9 +187,10 @@ impl Core {
 }
 
 impl Here {
-    fn lives(&self, entries_here: u64, photos_here: u64) -> Lives {
+    fn lives(&self, entries_here: u64, photos_here: u64, safe: bool) -> Lives {
         let state = match (entries_here + photos_here, self.progress.running, self.progress.not_found()) {
-            (0, ..) if self.receipt.is_some() => "in-trailer",
+            // Nothing waits here; before the first receipt that is no more than an empty tablet.
+            (0, ..) if safe => "in-trailer",
             (_, true, _) => "going",
             (_, _, true) => "not-found",
             _ => "only-here",
@@ -205,7 +206,8 @@ impl Here {
 
     fn of_job(&self, job: &str, photos: &[PhotoHash]) -> Lives {
         let photos = photos.iter().filter(|p| self.photos.contains(p)).count() as u64;
-        self.lives(self.by_job.get(job).copied().unwrap_or(0), photos)
+        // A job of which nothing waits here came from the trailer, or went there.
+        self.lives(self.by_job.get(job).copied().unwrap_or(0), photos, true)
     }
 }
 

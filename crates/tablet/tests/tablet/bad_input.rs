@@ -55,6 +55,7 @@ fn letters_zero_negative_and_absurd_figures_are_refused() {
     bench.refuses("gap/6", json!({ "gap": measure("zwölf", "in") }), "not-a-figure");
     bench.refuses("gap/6", json!({ "gap": measure("0", "in") }), "gap-impossible");
     bench.refuses("gap/6", json!({ "gap": measure("-3", "in") }), "gap-impossible");
+    bench.kit.sign_in("j-ortiz");
     bench.refuses("second-count", json!({ "tube": "forty" }), "incomplete");
     bench.refuses("second-count", json!({ "tube": 3.5 }), "incomplete");
 }

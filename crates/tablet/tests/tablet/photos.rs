@@ -115,3 +115,19 @@ fn dark_and_blurred_photos_are_kept_and_said() {
     assert_eq!(answer["look"]["dark"], true);
     assert_eq!(answer["view"]["lists"]["photos"].as_array().unwrap().len(), 1);
 }
+
+#[test]
+fn a_nearly_full_disk_refuses_photos_but_still_takes_records() {
+    let (kit, job) = bench(45);
+    let Kit { dir, env, tablet } = kit;
+    drop(tablet);
+    let options = store::Options { photo_floor: u64::MAX, ..store::Options::default() };
+    let tablet = tablet::Tablet::open_with(dir.path(), env.clone(), options).unwrap();
+    let kit = Kit { dir, env, tablet };
+    kit.sign_in("ana-r");
+    let before = kit.job(&job);
+    let fault = put(&kit, &job, jpeg(64, 64)).unwrap_err();
+    assert_eq!((fault.status, fault.code()), (507, "disk-nearly-full"));
+    assert_eq!(kit.job(&job), before);
+    kit.record(&job, "notes", json!({ "text": "no room for photos" }));
+}
