@@ -6,7 +6,7 @@ import { extname, join, normalize } from 'node:path';
 const root = join(import.meta.dirname, '..');
 const plan = JSON.parse(readFileSync(join(root, '../server/demo/outage.json'), 'utf8'));
 const PINS = Object.fromEntries(plan.people.map((p) => [p.id, p.pin_plain]));
-plan.people = plan.people.map(({ pin_plain: _, ...p }) => ({ stamp: null, ...p }));
+plan.people = plan.people.map((p) => ({ stamp: null, ...p, pin_plain: undefined }));
 
 const STEPS = ['place', 'failure', 'readings', 'plan', 'before-work', 'material', 'cut-gap', 'fit-up', 'weld', 'examination', 'test', 'close-out'];
 const T0 = Date.UTC(2026, 2, 3, 13, 10);

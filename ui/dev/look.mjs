@@ -13,14 +13,8 @@ const quick = process.argv.includes('--quick');
 mkdirSync(out, { recursive: true });
 const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
 
-const press = (...names) => async (page) => {
-  for (const name of names) await page.getByRole('button', { name, exact: true }).first().click();
-};
 const keys = (text) => async (page) => {
   for (const k of text) await page.keyboard.press(k);
-};
-const all = (...steps) => async (page) => {
-  for (const step of steps) await step(page);
 };
 const me = { who: 'ana-r' };
 /** Each screen: its name, the world, the path and what is done there before it is looked at. */
@@ -43,7 +37,6 @@ const SCREENS = [
   { name: 'sync-going', world: { ...me, sync: { running: true, phase: 'photos', done: 1, total: 3, error: null }, lives: { entries_here: 0, photos_here: 2, last_receipt_seq: 54, last_receipt_ms: Date.UTC(2026, 2, 3, 14, 41), state: 'going' } }, path: 'sync' },
   { name: 'sync-failed', world: { ...me, sync: { running: false, phase: 'hello', done: 0, total: 0, error: { code: 'not-found', words: 'The trailer does not answer.' } }, lives: { entries_here: 14, photos_here: 3, last_receipt_seq: 40, last_receipt_ms: Date.UTC(2026, 2, 3, 12, 12), state: 'not-found' } }, path: 'sync' },
 ].filter((s) => s.name.includes(only));
-void press, all;
 
 /** Runs in the page: targets under 14 mm, text cut off, sideways scrolling. */
 function audit() {

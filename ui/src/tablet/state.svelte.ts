@@ -1,6 +1,6 @@
 // What every screen of the tablet knows: who holds it, in which language and light, the plan, and where records live.
 import { asFault, backend, BackendFault } from '../lib/backend';
-import { setLang } from '../lib/i18n/index.svelte';
+import { namePlan, setLang } from '../lib/i18n/index.svelte';
 import { setMm } from '../lib/size.svelte';
 import type { Fault, Lang, Lives, Person, Section, SitePlan, TabletState } from '../lib/types';
 
@@ -51,7 +51,7 @@ class App {
       const tablet = await backend.call('state', {});
       this.tablet = tablet;
       setMm(tablet.mm);
-      if (tablet.paired && tablet.has_plan !== false && (!this.plan || this.plan.site !== tablet.site)) this.plan = await backend.call('plan', {});
+      if (tablet.paired && tablet.has_plan !== false && (!this.plan || this.plan.site !== tablet.site)) this.takePlan(await backend.call('plan', {}));
       this.section ??= recall('section') ?? tablet.section ?? this.plan?.sections[0]?.id ?? null;
       this.fault = null;
     } catch (error) {
@@ -59,10 +59,15 @@ class App {
     }
   }
 
+  private takePlan(plan: SitePlan): void {
+    this.plan = plan;
+    namePlan(plan.hold_points, plan.checks);
+  }
+
   /** After a sync the plan may be a newer one. */
   async reloadPlan(): Promise<void> {
     try {
-      this.plan = await backend.call('plan', {});
+      this.takePlan(await backend.call('plan', {}));
     } catch (error) {
       this.fault = asFault(error, 500);
     }

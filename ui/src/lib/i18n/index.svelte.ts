@@ -1,6 +1,7 @@
 import type { Lang, Role, Say, Words } from '../types';
 import { en } from './en';
 import { es } from './es';
+import { families as spanishFamilies, fields as spanishFields, names as spanishNames, says as spanishSays } from './es/says';
 
 /** A message, or its two forms chosen by the parameter `n`. `{name}` stands for a parameter. */
 export type Message = string | { one: string; other: string };
@@ -57,19 +58,44 @@ export function role(code: Role): string {
   return t(`role.${code}`);
 }
 
-/** Parameters of a sentence are shown as they come, but for codes that have names of their own. */
-const NAMED: Record<string, string> = { role: 'role', joint: 'joint', step: 'step', state: 'count-state' };
+/** Names of gates and checks from the site plan, for sentences that name them by their identifier. */
+const plan: { gate: Record<string, Words>; check: Record<string, Words> } = { gate: {}, check: {} };
 
-/** A sentence that came through the seam: translated by its code, else its English words. */
-export function say(sentence: Say): string {
-  const key = `say.${sentence.code}`;
-  if (!has(key)) return sentence.words;
-  const params: Params = { ...sentence.with };
-  for (const [name, prefix] of Object.entries(NAMED)) {
-    const value = params[name];
-    if (value !== undefined) params[name] = tCode(prefix, String(value));
+export function namePlan(gates: readonly { id: string; name: Words }[], checks: readonly { id: string; name: Words }[]): void {
+  plan.gate = Object.fromEntries(gates.map((g) => [g.id, g.name]));
+  plan.check = Object.fromEntries(checks.map((c) => [c.id, c.name]));
+}
+
+function fieldName(path: string): string {
+  for (const [pattern, name] of Object.entries(spanishFields)) {
+    const match = new RegExp(`^${pattern.replace('*', '([^/]+)')}$`).exec(path);
+    if (match) return name.replace('{x}', plan.check[match[1] ?? '']?.es ?? spanishNames.joint?.[match[1] ?? ''] ?? match[1] ?? '');
   }
-  return t(key, params);
+  return path;
+}
+
+/** A parameter that is a code of its own, by its name. */
+function parameter(name: string, value: string): string {
+  if (name === 'role') return tCode('role', value);
+  if (name === 'field') return fieldName(value);
+  if (name === 'gate' || name === 'check') return plan[name][value]?.es ?? value;
+  return spanishNames[name]?.[value] ?? value;
+}
+
+function inSpanish(sentence: Say): string | null {
+  const given = Object.entries(sentence.with ?? {});
+  const params = Object.fromEntries(given.map(([name, value]) => [name, parameter(name, value)]));
+  for (const code of [sentence.code, `${sentence.code}.bare`]) {
+    const message = spanishSays[code];
+    const text = message === undefined ? null : fill(message, params);
+    if (text !== null && !/\{\w+\}/.test(text)) return text;
+  }
+  return spanishFamilies.find(([pattern]) => pattern.test(sentence.code))?.[1] ?? null;
+}
+
+/** A sentence that came through the seam. It brings its own English; Spanish goes by its code and parameters. */
+export function say(sentence: Say): string {
+  return (language.lang === 'es' ? inSpanish(sentence) : null) ?? sentence.words;
 }
 
 /** Words of the site plan, in the language of the screen. */

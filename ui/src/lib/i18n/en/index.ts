@@ -1,6 +1,5 @@
 import { board } from './board';
 import { core } from './core';
-import { says } from './says';
 import { steps } from './steps';
 
-export const en = { ...core, ...says, ...steps, ...board };
+export const en = { ...core, ...steps, ...board };
