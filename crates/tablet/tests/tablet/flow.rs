@@ -185,3 +185,31 @@ fn numbers_go_on_after_a_restart_and_ids_differ() {
     let tubes: Vec<_> = kit.call("jobs", json!({})).as_array().unwrap().iter().map(|j| j["tube"].clone()).collect();
     assert_eq!(tubes, [json!(12), json!(47), json!(48)], "in the order of the wall");
 }
+
+#[test]
+fn saves_from_several_threads_are_all_kept_in_one_unbroken_series() {
+    let kit = Kit::new("K4", 6);
+    kit.sign_in("ana-r");
+    let job = kit.open_job();
+    std::thread::scope(|scope| {
+        for thread in 0..4 {
+            let (kit, job) = (&kit, &job);
+            scope.spawn(move || {
+                for n in 0..5 {
+                    kit.call(
+                        "record",
+                        json!({ "job": job, "field": "notes", "body": { "text": format!("note {thread}-{n}") }, "basis": [] }),
+                    );
+                }
+            });
+        }
+    });
+    let series = kit.tablet.incarnation();
+    let kit = kit.restart();
+    assert_eq!(kit.job(&job)["lists"]["notes"].as_array().unwrap().len(), 20);
+    let dir = kit.dir;
+    drop(kit.tablet);
+    let tail = crate::kit::open(dir.path()).tail(&series).unwrap().unwrap();
+    // The beginning of the series, open and place, and the notes.
+    assert_eq!((tail.head().unwrap().seq, tail.is_whole()), (1 + 2 + 20, true));
+}

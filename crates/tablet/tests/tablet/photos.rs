@@ -131,3 +131,19 @@ fn a_nearly_full_disk_refuses_photos_but_still_takes_records() {
     assert_eq!(kit.job(&job), before);
     kit.record(&job, "notes", json!({ "text": "no room for photos" }));
 }
+
+#[test]
+fn a_photo_of_which_no_small_picture_can_be_made_is_kept_whole_and_said() {
+    let (kit, job) = bench(46);
+    let mut bytes = jpeg(200, 100);
+    let tables = bytes.windows(2).position(|w| w == [0xff, 0xc4]).unwrap();
+    bytes[tables + 5..tables + 21].fill(0xff);
+    let answer = put(&kit, &job, bytes.clone()).unwrap();
+    println!("{}", answer["note"]["words"]);
+    assert_eq!(answer["note"]["code"], "photo-no-picture");
+    assert_eq!(answer["view"]["lists"]["photos"].as_array().unwrap().len(), 1);
+    for size in ["256", "1600", "full"] {
+        let (_, shown) = kit.tablet.photo_get(answer["hash"].as_str().unwrap(), size).unwrap();
+        assert_eq!(shown, bytes, "{size}: the original stands in");
+    }
+}
