@@ -5,7 +5,8 @@
 import { ratio } from './measure';
 import type { Measure, Ratio, Unit } from './types';
 
-export type PadSpec =
+/** `name` is what the unit key shows where the unit alone would not tell two forms apart, e.g. `0.000 in`. */
+export type PadSpec = { name?: string } & (
   /** Whole inches, then a fraction key that must be pressed ("0" too). `half` offers 1/32 more. */
   | { kind: 'fraction'; whole: [min: number, max: number]; unit: 'in'; mark: Ratio; half: boolean }
   /** Whole millimetres, then a tenths key that must be pressed. */
@@ -15,7 +16,8 @@ export type PadSpec =
   /** A fixed mask: `before` places, the point, `after` places. With `before` 0 the mask begins `0.` */
   | { kind: 'places'; before: number; after: number; unit: Unit }
   /** A whole number; without a unit it is a count. */
-  | { kind: 'integer'; whole: [min: number, max: number]; unit?: Unit };
+  | { kind: 'integer'; whole: [min: number, max: number]; unit?: Unit }
+);
 
 /** What stands in the slots. */
 export interface PadEntry {
@@ -136,7 +138,9 @@ export function slots(spec: PadSpec, entry: PadEntry): (string | null)[] {
 /** Specifications that several screens use. */
 export const PADS = {
   /** Tape in inches, marks of 1/16, a half mark on request. */
-  tapeInch: { kind: 'fraction', whole: [1, 2], unit: 'in', mark: [1, 16], half: true },
+  tapeInch: { kind: 'fraction', whole: [1, 2], unit: 'in', mark: [1, 16], half: true, name: '1/16 in' },
+  /** Tape or caliper in decimal inches. */
+  tapeInchDecimal: { kind: 'places', before: 2, after: 3, unit: 'in', name: '0.000 in' },
   /** Tape in millimetres. */
   tapeMm: { kind: 'tenths', whole: [1, 4], unit: 'mm' },
   /** Small gaps in inches: root opening, misalignment, land. */

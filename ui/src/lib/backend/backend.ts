@@ -13,6 +13,8 @@ export interface PhotoSaved extends Saved {
   look?: { blurred?: boolean; dark?: boolean; not_known?: boolean };
   /** True where these very bytes were stored before. */
   already?: boolean;
+  /** Something the person should know, e.g. that no small picture could be made. */
+  note?: Say | null;
 }
 
 /** Every call of the tablet seam: what goes in and what comes back. See docs/architecture.md. */
@@ -29,9 +31,12 @@ export interface Calls {
   record: { args: { job: string; field: string; body: Body; basis: string[] }; answer: Saved };
   settle: { args: { job: string; field: string; body: Body; reason: string; basis: string[]; pin: string }; answer: Saved };
   strike: { args: { job: string; field: string; entry: string; reason: string }; answer: Saved };
-  may_sign: { args: { job: string; gate: string }; answer: { roles: { role: Role; may: boolean; why?: Say | null }[]; statement: { en: string; es: string } | string; covers: Covered[] } };
+  may_sign: {
+    args: { job: string; gate: string; lang?: Lang };
+    answer: { roles: { role: Role; may: boolean; why?: Say | null }[]; statement: { en: string; es: string } | string; covers: Covered[]; waive?: Role[] };
+  };
   sign: { args: { job: string; gate: string; role: Role; pin: string; lang: Lang; covers: Covered[] }; answer: Saved };
-  waive: { args: { job: string; gate: string; role: Role; pin: string; lang: Lang; reason: string }; answer: Saved };
+  waive: { args: { job: string; gate: string; role: Role; pin: string; lang: Lang; reason: string; covers?: Covered[] }; answer: Saved };
   sum: { args: { name: string } & Record<string, unknown>; answer: unknown };
   draft_set: { args: { key: string; value: unknown }; answer: Record<string, never> };
   draft_get: { args: { key: string }; answer: unknown };

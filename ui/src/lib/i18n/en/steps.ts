@@ -21,7 +21,7 @@ export const steps = {
   'st.strike-now': 'Strike it now',
   'st.saved': 'Saved on this tablet.',
   'st.again': 'Read it once more',
-  'st.again-say': 'Read the instrument once more and enter the figure again. The same figure twice is taken and marked "read twice".',
+  'st.again-say': 'The same figure twice is taken and marked "read twice".',
   'st.again-differs': 'The second figure differs from the first. Read it once more.',
   'st.read-twice': 'read twice',
   'st.needed': 'Still needed: {what}',

@@ -24,7 +24,7 @@ export const steps: Record<keyof typeof en, Message> = {
   'st.strike-now': 'Anular ahora',
   'st.saved': 'Guardado en esta tableta.',
   'st.again': 'Léalo una vez más',
-  'st.again-say': 'Lea el instrumento una vez más y escriba la cifra otra vez. La misma cifra dos veces se acepta y queda marcada "leído dos veces".',
+  'st.again-say': 'La misma cifra dos veces se acepta y queda marcada "leído dos veces".',
   'st.again-differs': 'La segunda cifra es distinta de la primera. Léalo una vez más.',
   'st.read-twice': 'leído dos veces',
   'st.needed': 'Todavía falta: {what}',
