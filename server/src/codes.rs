@@ -31,6 +31,7 @@ struct Made {
     code: Code,
     made_ms: u64,
     used: bool,
+    withdrawn: bool,
 }
 
 /// The codes of this run. They live in memory only: a restart makes all of them wrong.
@@ -48,7 +49,7 @@ impl Codes {
         if self.codes.len() >= MOST {
             self.codes.remove(0);
         }
-        self.codes.push(Made { code: code.clone(), made_ms: now_ms, used: false });
+        self.codes.push(Made { code: code.clone(), made_ms: now_ms, used: false, withdrawn: false });
         // A supervisor stands at the board: earlier guesses need not slow this tablet down.
         self.guard.hit();
         code
@@ -70,10 +71,17 @@ impl Codes {
         if made.used {
             return Err(Refused::Used);
         }
-        if now_ms.saturating_sub(made.made_ms) >= GOOD_MS {
+        if made.withdrawn || now_ms.saturating_sub(made.made_ms) >= GOOD_MS {
             return Err(Refused::Expired);
         }
         Ok(made.code.clone())
+    }
+
+    /// Ends every code that is still good, as if its time were over: for a code that was seen by the wrong eyes.
+    pub fn withdraw_all(&mut self) {
+        for made in &mut self.codes {
+            made.withdrawn = true;
+        }
     }
 
     /// Uses a code up.

@@ -92,9 +92,10 @@ impl Running {
             told.stop();
         }
         self.handle.graceful_shutdown(Some(GRACE));
-        if let Some(keeper) = self.tasks.pop() {
+        if let Some(keeper) = self.tasks.last() {
             keeper.abort();
         }
+        // All of them are waited for: each holds the store, and its folder is free only when the last lets go.
         for task in self.tasks {
             let _ = task.await;
         }
