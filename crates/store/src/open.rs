@@ -39,7 +39,8 @@ impl Default for Options {
 impl Store {
     /// Opens the store in a folder, making it if it is not there. One store at a time may have a folder open.
     ///
-    /// Sweeps half-done imports, and brings the list of photos in line with the files.
+    /// Sweeps half-done imports, brings the list of photos in line with the files, and makes the views anew where another
+    /// version of this program made them.
     ///
     /// # Errors
     /// [`StoreError::InUse`], [`StoreError::OldSqlite`], [`StoreError::NotOurs`], [`StoreError::Newer`],
@@ -57,6 +58,7 @@ impl Store {
         let reader = Reader::new(connect(&file, options.vfs.as_deref(), true)?, photos, stop);
         let mut store = Self::new(writer, reader, lock, file, options.vfs);
         store.note_photos()?;
+        store.bring_up_to_date()?;
         Ok(store)
     }
 

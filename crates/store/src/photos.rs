@@ -159,6 +159,11 @@ impl Photos {
     pub fn begin(&self) -> Result<PhotoSink, StoreError> {
         self.stop().check()?;
         self.check_room()?;
+        self.sink()
+    }
+
+    fn sink(&self) -> Result<PhotoSink, StoreError> {
+        self.stop().check()?;
         let path = self.tmp().join(format!("in-{}", self.0.next.fetch_add(1, Ordering::Relaxed)));
         let file = self.disk().create(&path)?;
         Ok(PhotoSink { photos: self.clone(), file: Some(file), path, hasher: blake3::Hasher::new(), bytes: 0 })
@@ -174,15 +179,16 @@ impl Photos {
         sink.finish()
     }
 
-    /// Keeps a made picture beside the original. It can be made again, so it carries no proof.
+    /// Keeps a made picture beside the original. It can be made again, so it carries no proof. It is small, and its
+    /// original was let in: the room left is not asked for again.
     ///
     /// # Errors
-    /// As [`Photos::begin`].
+    /// [`StoreError::DiskFull`], [`StoreError::Stopped`], [`StoreError::Io`].
     pub fn put_made(&self, hash: &PhotoHash, size: Size, jpeg: &[u8]) -> Result<(), StoreError> {
         if size == Size::Full {
             return Err(StoreError::Io(io::Error::other("an original is only taken in by its own hash")));
         }
-        let mut sink = self.begin()?;
+        let mut sink = self.sink()?;
         sink.take_in(jpeg)?;
         sink.place(&self.path(hash, size))
     }

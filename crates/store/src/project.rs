@@ -2,6 +2,7 @@
 
 use crate::error::StoreError;
 use crate::rows;
+use crate::store;
 use job::fold::split_subject;
 use job::{Devices, JobFold, SitePlan};
 use journal::{EntryHash, PhotoHash, Sealed, Value};
@@ -10,6 +11,9 @@ use rusqlite::{Connection, OptionalExtension, Transaction, params};
 use std::collections::BTreeSet;
 use std::fmt::Write;
 
+/// Raise it whenever views are folded otherwise than before: a store that holds older ones makes them anew when opened.
+const VERSION: u32 = 1;
+const VERSION_KEY: &str = "projections";
 const PLAN: &str = "site/plan";
 const PLAN_KIND: &str = "site-plan";
 
@@ -54,6 +58,16 @@ pub(crate) fn rebuild(t: &Transaction<'_>) -> Result<(), StoreError> {
     index(t, &piece)?;
     choose_plan(t)?;
     fold(t, &all_jobs(t)?, &rows::devices(t)?)
+}
+
+/// Makes all projections anew where they were made by another version of this program.
+pub(crate) fn bring_up_to_date(t: &Transaction<'_>) -> Result<(), StoreError> {
+    let made_by = format!("{}/{VERSION}", env!("CARGO_PKG_VERSION"));
+    if rows::setting(t, VERSION_KEY)?.as_deref() == Some(&made_by) {
+        return Ok(());
+    }
+    rebuild(t)?;
+    store::put_setting(t, VERSION_KEY, &made_by)
 }
 
 /// Everything about single entries; views and the plan are left to the caller.

@@ -193,6 +193,11 @@ impl Store {
         })
     }
 
+    /// Makes the projections anew where another version of this program made them. Called when the store is opened.
+    pub(crate) fn bring_up_to_date(&mut self) -> Result<(), StoreError> {
+        self.change(|t, _| project::bring_up_to_date(t))
+    }
+
     /// Moves what the write-ahead log holds into the database file. Only to keep the log short; nothing depends on it.
     ///
     /// # Errors
@@ -213,7 +218,7 @@ pub(crate) fn own_site(t: &Transaction<'_>, site: SiteId) -> Result<SiteId, Stor
     Ok(site)
 }
 
-fn put_setting(t: &Transaction<'_>, key: &str, value: &str) -> Result<(), StoreError> {
+pub(crate) fn put_setting(t: &Transaction<'_>, key: &str, value: &str) -> Result<(), StoreError> {
     t.prepare_cached("INSERT OR REPLACE INTO setting (key, value) VALUES (?1, ?2)")?.execute([key, value])?;
     Ok(())
 }

@@ -5,13 +5,21 @@ use journal::{Incarnation, Sealed, Signature, SiteId};
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed};
 use serde_json::json;
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
+use store::disk::lying::Lying;
+use store::testkit::vfs::FaultVfs;
 use store::testkit::{Author, draft, trailer, two_tablets};
 use store::{Options, Store, StoreError};
 use tempfile::TempDir;
 
+/// A database layer whose syncs cost nothing, so that many stores can be tried.
+fn quick() -> Option<String> {
+    static VFS: OnceLock<FaultVfs> = OnceLock::new();
+    Some(VFS.get_or_init(|| FaultVfs::new("quick")).name())
+}
+
 fn open(dir: &TempDir) -> Store {
-    Store::open(dir.path(), Options::default()).unwrap()
+    Store::open(dir.path(), Options { vfs: quick(), disk: Arc::new(Lying::default()), ..Options::default() }).unwrap()
 }
 
 fn transactions() -> Vec<Vec<Sealed>> {

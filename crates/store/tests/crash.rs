@@ -15,7 +15,7 @@ use tempfile::TempDir;
 
 /// Every how many-th call is tried in an ordinary run; `TUBEWRIGHT_ALL_CRASHES` in the environment tries them all.
 fn stride() -> usize {
-    if std::env::var_os("TUBEWRIGHT_ALL_CRASHES").is_some() { 1 } else { 11 }
+    if std::env::var_os("TUBEWRIGHT_ALL_CRASHES").is_some() { 1 } else { 19 }
 }
 
 fn open(dir: &Path, vfs: &FaultVfs, disk: &Lying) -> Result<Store, StoreError> {

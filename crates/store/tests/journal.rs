@@ -96,6 +96,22 @@ fn projections_come_out_the_same_byte_for_byte() {
 }
 
 #[test]
+fn views_of_another_version_are_made_anew() {
+    let dir = TempDir::new().unwrap();
+    let store = filled(&dir);
+    let stands = store.state_bytes().unwrap();
+    drop(store);
+    let raw = Connection::open(dir.path().join("journal.sqlite")).unwrap();
+    raw.execute_batch("UPDATE setting SET value = '0.0.1/1' WHERE key = 'projections'; UPDATE p_job SET view = '{\"of\": \"old\"}';")
+        .unwrap();
+    drop(raw);
+    let store = open(&dir);
+    assert_eq!(store.state_bytes().unwrap(), stands);
+    assert_eq!(store.jobs().unwrap().len(), 2);
+    println!("views that an older program made were folded anew when the store was opened");
+}
+
+#[test]
 fn a_new_plan_or_device_name_folds_all_jobs_anew() {
     let dir = TempDir::new().unwrap();
     let mut store = filled(&dir);
