@@ -1,3 +1,6 @@
+/** How long a camera may take to start before the file keys are offered in its place, ms. */
+const PATIENCE = 4000;
+
 /** The tablet's camera as a live picture. Where there is none, or it is refused, `state` is `none` and nobody is bothered. */
 export class Camera {
   state = $state<'off' | 'starting' | 'live' | 'none'>('off');
@@ -8,6 +11,8 @@ export class Camera {
   async start(video: HTMLVideoElement): Promise<void> {
     const turn = ++this.#turn;
     this.state = 'starting';
+    // A permission that nobody answers would hold the screen for ever.
+    const timer = setTimeout(() => turn === this.#turn && this.state === 'starting' && this.stop('none'), PATIENCE);
     try {
       const stream = await navigator.mediaDevices.getUserMedia({
         audio: false,
@@ -24,6 +29,8 @@ export class Camera {
     } catch {
       // No camera, refused, or an insecure page: the file keys do the same work.
       if (turn === this.#turn) this.stop('none');
+    } finally {
+      clearTimeout(timer);
     }
   }
 
