@@ -93,6 +93,26 @@ pub async fn whole(State(app): State<App>, Extension(session): Extension<Session
     .map(Json)
 }
 
+/// `GET /api/board/plan`: the plan as the screens may have it, without the PIN hashes: names of sections, hold points and
+/// checks, which the board and the jobs give by their identifiers.
+///
+/// # Errors
+/// `no-plan` before the first plan.
+pub async fn plan(State(app): State<App>, Extension(session): Extension<Session>) -> Result<Json<AnyJson>, Fault> {
+    app.with(move |t| {
+        signed_in(t, &session)?;
+        let plan = t.plan()?;
+        let people: AnyJson = plan.people.iter().map(shown).collect();
+        let mut plan = serde_json::to_value(&plan).map_err(|e| Fault::inside("plan", e))?;
+        if let Some(map) = plan.as_object_mut() {
+            map.insert("people".to_owned(), people);
+        }
+        Ok(plan)
+    })
+    .await
+    .map(Json)
+}
+
 /// Photos that a job's standing records name.
 fn named_photos(job: &JobView) -> impl Iterator<Item = PhotoHash> {
     let items = job.lists.values().flatten().filter(|i| i.kind == "photo" && i.struck.is_none());

@@ -72,6 +72,7 @@ pub static ROUTES: &[Route] = &[
     route!(get "GET", "/api/board/session", Person, Both, SMALL, board::who),
     route!(delete "DELETE", "/api/board/session", Person, Both, SMALL, board::sign_out),
     route!(get "GET", "/api/board", Person, Both, SMALL, board::whole),
+    route!(get "GET", "/api/board/plan", Person, Both, SMALL, board::plan),
     route!(get "GET", "/api/board/job/{id}", Person, Both, SMALL, board::job),
     route!(post "POST", "/api/board/settle", Person, Both, SMALL, board::settle),
     route!(post "POST", "/api/board/pairing", Person, Both, SMALL, board::pairing),
