@@ -91,12 +91,14 @@ fn make_folder(folder: &Path) -> Result<(), StoreError> {
 }
 
 /// Held as long as the store is open; the operating system lets go of it when the process ends, however it ends.
+///
+/// By fs4, because the standard library's own lock answers "not supported" on Android (rust-lang/rust #148325).
 fn lock(folder: &Path) -> Result<File, StoreError> {
     let file = File::options().create(true).truncate(false).write(true).open(folder.join("lock"))?;
-    match file.try_lock() {
+    match fs4::FileExt::try_lock(&file) {
         Ok(()) => Ok(file),
-        Err(std::fs::TryLockError::WouldBlock) => Err(StoreError::InUse),
-        Err(std::fs::TryLockError::Error(e)) => Err(e.into()),
+        Err(fs4::TryLockError::WouldBlock) => Err(StoreError::InUse),
+        Err(fs4::TryLockError::Error(e)) => Err(e.into()),
     }
 }
 
