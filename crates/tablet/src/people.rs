@@ -68,7 +68,7 @@ pub(crate) fn holder(inner: &Inner) -> Result<Person, Fault> {
     inner.plan()?.person(who).cloned().ok_or_else(|| unknown(who))
 }
 
-/// Checks a PIN, slowed down after misses. The miss is on disk before it is answered, so a restart forgets none.
+/// Checks a PIN, slowed down after misses.
 pub(crate) fn check_pin(store: &mut Store, env: &dyn Env, person: &Person, given: &str) -> Result<(), Fault> {
     let key = format!("pin-guard/{}", person.id);
     let mut kept: KeptGuard = setting::load(store, &key)?.unwrap_or_default();
@@ -82,15 +82,13 @@ pub(crate) fn check_pin(store: &mut Store, env: &dyn Env, person: &Person, given
     if wait > 0 {
         return Err(slow_down(person, wait));
     }
-    if pin::verify(given, &person.pin) {
-        if kept.guard.misses > 0 {
-            kept.guard.hit();
-            setting::save(store, &key, &kept)?;
-        }
-        return Ok(());
-    }
+    // Counted as a miss on disk before it is looked at: switching off at the right moment gives no free try.
     kept.guard.miss(env.uptime_ms());
     setting::save(store, &key, &kept)?;
+    if pin::verify(given, &person.pin) {
+        kept.guard.hit();
+        return setting::save(store, &key, &kept);
+    }
     let wait = kept.guard.wait_ms(env.uptime_ms());
     if wait > 0 { Err(slow_down(person, wait)) } else { Err(wrong_pin(person)) }
 }

@@ -12,6 +12,7 @@ use job::fold;
 use job::kinds::{FieldSpec, GAP_CLOCKS, Open, Settle, Shape, Strike};
 use job::plan::Person;
 use job::signing;
+use job::view::FieldState;
 use job::{JobView, Say, SitePlan};
 use journal::EntryHash;
 use serde::Deserialize;
@@ -98,6 +99,7 @@ impl Core {
         let view = inner.job(&args.job)?;
         let spec = recordable(&args.field, &plan)?;
         not_the_first_counter(spec, &view, &person)?;
+        understood(&view, &args.field)?;
         self.known_basis(&inner, &view, &args.field, &args.basis)?;
         let seen = if args.hide.is_empty() { view } else { seen_blind(view, &args.hide, &person.id) };
         let body = checked(spec, &args.field, &args.body, &plan, &seen)?;
@@ -134,6 +136,7 @@ impl Core {
         let plan = inner.plan()?;
         let view = inner.job(&args.job)?;
         let spec = fold::spec(&args.field).filter(|s| s.shape == Shape::Single && s.kind != "open").ok_or_else(|| no_field(&args.field))?;
+        understood(&view, &args.field)?;
         signing::may_settle(&view, &args.field, &person, &args.reason).map_err(refused)?;
         let standing = view.fields.get(&args.field);
         let seen: BTreeSet<_> = args.basis.iter().collect();
@@ -207,6 +210,15 @@ fn checked(spec: &FieldSpec, field: &str, body: &Json, plan: &SitePlan, view: &J
     let section = plan.section(&view.section).ok_or_else(|| no_section(&view.section))?;
     let context = CheckContext { plan, section, view: Some(view), field };
     check::body(spec.kind, body, &context).map_err(Fault::input)
+}
+
+/// What a newer program wrote can be kept and sent on, not built upon.
+fn understood(view: &JobView, field: &str) -> Result<(), Fault> {
+    if view.fields.get(field).is_none_or(|f| f.state != FieldState::NotUnderstood) {
+        return Ok(());
+    }
+    let words = "A newer program wrote what stands here, and this tablet cannot read it. Nothing was saved by this tap, and nothing is lost. Update this tablet, or record it on the one that wrote it.";
+    Err(Fault::new(409, "update-to-edit", words).with("field", field))
 }
 
 /// The second count is by another person than the first, or it proves nothing.

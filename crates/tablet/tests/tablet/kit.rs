@@ -187,3 +187,13 @@ pub fn carry(from: &Path, to: &Path) {
         }
     }
 }
+
+/// Entries that the trailer wrote, as a sync would bring them.
+pub fn from_trailer(dir: &Path, drafts: Vec<Draft>) {
+    let (mut store, key) = (open(dir), server_key());
+    let tail = store.tail(&Incarnation::of(&key.public())).unwrap().unwrap();
+    let writer = Writer::new(tail.site(), DeviceId([9; 16]), tail.incarnation(), tail.head(), store.counter().unwrap());
+    let stamp = Stamp { wall_ms: MORNING, boot: BootId([9; 16]), uptime_ms: 2, person: PersonId("m-diaz".into()) };
+    let accepted = store.accept(writer.transaction(&stamp, drafts, &key).unwrap()).unwrap();
+    assert!(accepted.quarantined.is_empty(), "{:?}", accepted.quarantined);
+}

@@ -71,3 +71,35 @@ fn entries_of_another_tablet_are_not_counted_as_only_here() {
     assert_eq!((here(&a), here(&b)), (4, 1));
     assert_eq!(a.job(&job)["tablets"], json!(["K4", "K7"]));
 }
+
+#[test]
+fn what_a_newer_program_wrote_is_kept_shown_and_not_built_upon() {
+    let kit = Kit::new("K4", 63);
+    kit.sign_in("m-soto");
+    let job = kit.open_job();
+    gap(&kit, &job, "12 3/16");
+    let Kit { dir, env, tablet } = kit;
+    drop(tablet);
+    let newer = journal::Draft {
+        kind: "gap".into(),
+        version: 2,
+        subject: journal::Subject(format!("job/{job}/gap/6")),
+        basis: vec![],
+        body: journal::Value::Text("laser, four points".into()),
+    };
+    crate::kit::from_trailer(dir.path(), vec![newer]);
+    let tablet = tablet::Tablet::open_with(dir.path(), env.clone(), store::Options::default()).unwrap();
+    let kit = Kit { dir, env, tablet };
+    kit.sign_in("m-soto");
+    let field = kit.job(&job)["fields"]["gap/6"].clone();
+    assert_eq!((&field["state"], field["answers"].as_array().unwrap().len()), (&json!("not-understood"), 2));
+    let args = json!({ "job": job, "field": "gap/6", "body": { "gap": measure("12 3/16", "in") }, "basis": field["basis"] });
+    let fault = kit.refused("record", args);
+    assert_eq!((fault.status, fault.code()), (409, "update-to-edit"));
+    gap_elsewhere(&kit, &job);
+}
+
+fn gap_elsewhere(kit: &Kit, job: &str) {
+    let saved = kit.record(job, "gap/9", json!({ "gap": measure("12 3/16", "in") }));
+    assert_eq!(saved["view"]["fields"]["gap/9"]["state"], "agreed", "the other places go on");
+}
