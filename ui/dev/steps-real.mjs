@@ -94,7 +94,7 @@ try {
 
   const browser = await chromium.launch({ executablePath: '/usr/bin/chromium', args: ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'] });
   const context = await browser.newContext({ viewport: { width: 800, height: 1280 }, timezoneId: 'UTC', reducedMotion: 'reduce' });
-  await context.addInitScript(() => localStorage.setItem('lang', 'en'));
+  await context.addInitScript(() => location.protocol === 'http:' && localStorage.setItem('lang', 'en'));
   page = await context.newPage();
   const told = [];
   page.on('console', (m) => m.type() === 'error' && !/40[0-9]|429/.test(m.text()) && told.push(m.text()));

@@ -5,6 +5,8 @@ const PATIENCE = 4000;
 export class Camera {
   state = $state<'off' | 'starting' | 'live' | 'none'>('off');
   #stream: MediaStream | null = null;
+  /** Plain, not a signal: what is torn down reads signals as they were before. */
+  #failed = false;
   /** Counts starts and stops, so that a stream that comes too late is put away. */
   #turn = 0;
 
@@ -12,7 +14,7 @@ export class Camera {
     const turn = ++this.#turn;
     this.state = 'starting';
     // A permission that nobody answers would hold the screen for ever.
-    const timer = setTimeout(() => turn === this.#turn && this.state === 'starting' && this.stop('none'), PATIENCE);
+    const timer = setTimeout(() => turn === this.#turn && this.state === 'starting' && this.fail(), PATIENCE);
     try {
       const stream = await navigator.mediaDevices.getUserMedia({
         audio: false,
@@ -28,17 +30,30 @@ export class Camera {
       this.state = 'live';
     } catch {
       // No camera, refused, or an insecure page: the file keys do the same work.
-      if (turn === this.#turn) this.stop('none');
+      if (turn === this.#turn) this.fail();
     } finally {
       clearTimeout(timer);
     }
   }
 
-  stop(state: 'off' | 'none' = 'off'): void {
+  /** Puts the stream away. A camera that failed stays `none` until it is tried again. */
+  stop(): void {
     this.#turn += 1;
     if (this.#stream) put(this.#stream);
     this.#stream = null;
-    this.state = state;
+    this.state = this.#failed ? 'none' : 'off';
+  }
+
+  /** There is no picture to be had: the file keys take over. */
+  fail(): void {
+    this.#failed = true;
+    this.stop();
+  }
+
+  /** Lets the next start try once more. */
+  again(): void {
+    this.#failed = false;
+    this.state = 'off';
   }
 
   /** The picture as it stands, nothing drawn into it. */

@@ -55,6 +55,12 @@ export function nextOpen(fields: readonly FigureField[], entries: Entries, from:
   return null;
 }
 
+/** What the main key goes on to: the next open figure, once the one in hand stands. */
+export function following(fields: readonly FigureField[], entries: Entries, active: string): FigureField | null {
+  const now = fields.find((f) => f.id === active);
+  return now && stands(now, entries) ? nextOpen(fields, entries, active) : null;
+}
+
 /** All figures as one text, to tell whether the same were entered twice. */
 export function figuresText(fields: readonly FigureField[], entries: Entries): string {
   return fields.map((f) => figure(f, entries)?.typed ?? count(f, entries) ?? '').join(' · ');
