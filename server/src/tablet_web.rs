@@ -7,6 +7,7 @@ use crate::fault::Fault;
 use crate::routes::wrap;
 use crate::serve::{bind_loopback, serve_plain};
 use crate::state::off_thread;
+use crate::trailer::too_long;
 use crate::ui;
 use crate::web::{Js, Listener, Raw};
 use axum::extract::{DefaultBodyLimit, Path, State};
@@ -19,8 +20,9 @@ use serde_json::Value;
 use std::net::SocketAddr;
 use tablet::Tablet;
 
-/// Largest photo with its header, and room to say so in words when it is larger.
-const PHOTO: usize = (sync::MAX_PHOTO as usize) + 1024;
+/// Twice the largest photo: one that is somewhat too long is read to its end, because a browser whose upload is cut off
+/// shows its own error instead of our sentence.
+const PHOTO: usize = 2 * (sync::MAX_PHOTO as usize);
 const CALL: usize = 1024 * 1024;
 
 /// A running tablet.
@@ -68,8 +70,11 @@ async fn call(State(tablet): State<Tablet>, Path(name): Path<String>, Js(args): 
 }
 
 async fn photo_put(State(tablet): State<Tablet>, headers: HeaderMap, body: Result<Raw, Fault>) -> Result<Json<Value>, Told> {
-    let body =
-        body.map_err(|fault| if fault.status == 413 { crate::trailer::too_long(sync::MAX_PHOTO) } else { fault }).map_err(Told::Server)?;
+    let Raw(bytes) = match body {
+        Ok(Raw(bytes)) if bytes.len() as u64 > sync::MAX_PHOTO => return Err(Told::Server(too_long(sync::MAX_PHOTO))),
+        Err(fault) if fault.status == 413 => return Err(Told::Server(too_long(sync::MAX_PHOTO))),
+        other => other.map_err(Told::Server)?,
+    };
     let meta = headers.get("x-meta").and_then(|v| v.to_str().ok()).and_then(percent_decoded);
     let meta: Option<Value> = meta.and_then(|text| serde_json::from_str(&text).ok());
     let meta = meta.ok_or_else(|| {
@@ -79,7 +84,7 @@ async fn photo_put(State(tablet): State<Tablet>, headers: HeaderMap, body: Resul
             "The photo came without saying what it shows. Nothing was saved. Go back and take it again.",
         ))
     })?;
-    run(move || tablet.photo_put(meta, body.0.to_vec())).await.map(Json)
+    run(move || tablet.photo_put(meta, bytes.to_vec())).await.map(Json)
 }
 
 async fn photo_get(State(tablet): State<Tablet>, Path((hash, size)): Path<(String, String)>) -> Result<Response, Told> {

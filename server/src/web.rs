@@ -128,7 +128,20 @@ pub async fn gate(State((app, route)): State<(App, &'static Route)>, mut request
             None => return fault::not_signed_in().into_response(),
         },
     }
+    // Told before it is sent: nothing of it needs to be read.
+    let told = request.headers().get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()?.parse::<usize>().ok());
+    if told.is_some_and(|n| n > route.limit) {
+        return too_large().into_response();
+    }
     next.run(request).await
+}
+
+fn too_large() -> Fault {
+    Fault::new(
+        413,
+        "too-large",
+        "That is larger than the trailer takes in one piece. Nothing was stored from it and what was stored before is safe. The tablet must send smaller pieces.",
+    )
 }
 
 fn bearer(headers: &HeaderMap) -> Option<&str> {
@@ -160,11 +173,7 @@ impl<S: Send + Sync> FromRequest<S> for Raw {
         match Bytes::from_request(request, state).await {
             Ok(bytes) => Ok(Self(bytes)),
             Err(rejection) => Err(match rejection.into_response().status().as_u16() {
-                413 => Fault::new(
-                    413,
-                    "too-large",
-                    "That is larger than the trailer takes in one piece. Nothing was stored from it and what was stored before is safe. The tablet must send smaller pieces.",
-                ),
+                413 => too_large(),
                 _ => Fault::new(
                     400,
                     "cut-off",

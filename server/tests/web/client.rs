@@ -58,10 +58,15 @@ fn talk(mut stream: impl Read + Write, request: &[u8]) -> std::io::Result<Answer
     stream.write_all(request)?;
     stream.flush()?;
     let mut all = Vec::new();
-    if let Err(e) = stream.read_to_end(&mut all)
-        && all.is_empty()
-    {
-        return Err(e);
+    let mut piece = [0; 16 * 1024];
+    // Not to the end of the connection: a server that refuses a long body early leaves it open for a while.
+    while !whole(&all) {
+        match stream.read(&mut piece) {
+            Ok(0) => break,
+            Ok(n) => all.extend_from_slice(&piece[..n]),
+            Err(e) if all.is_empty() => return Err(e),
+            Err(_) => break,
+        }
     }
     let cut = all.windows(4).position(|w| w == b"\r\n\r\n").ok_or_else(|| std::io::Error::other("no answer"))?;
     let head = String::from_utf8_lossy(&all[..cut]).into_owned();
@@ -69,6 +74,14 @@ fn talk(mut stream: impl Read + Write, request: &[u8]) -> std::io::Result<Answer
     let body = all.split_off(cut + 4);
     let chunked = head.to_ascii_lowercase().contains("transfer-encoding: chunked");
     Ok(Answer { status, head, body: if chunked { unchunked(&body) } else { body } })
+}
+
+/// True when the answer's own length says that all of it is here.
+fn whole(all: &[u8]) -> bool {
+    let Some(cut) = all.windows(4).position(|w| w == b"\r\n\r\n") else { return false };
+    let head = String::from_utf8_lossy(&all[..cut]).to_ascii_lowercase();
+    let told = head.lines().filter_map(|l| l.strip_prefix("content-length:")).find_map(|v| v.trim().parse::<usize>().ok());
+    told.is_some_and(|n| all.len() - cut - 4 >= n)
 }
 
 fn unchunked(mut rest: &[u8]) -> Vec<u8> {

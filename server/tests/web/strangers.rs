@@ -22,6 +22,7 @@ const EXPECTED: &[(&str, &str, Who, Over)] = &[
     ("GET", "/api/board/session", Who::Person, Over::Both),
     ("DELETE", "/api/board/session", Who::Person, Over::Both),
     ("GET", "/api/board", Who::Person, Over::Both),
+    ("GET", "/api/board/plan", Who::Person, Over::Both),
     ("GET", "/api/board/job/{id}", Who::Person, Over::Both),
     ("POST", "/api/board/settle", Who::Person, Over::Both),
     ("POST", "/api/board/pairing", Who::Person, Over::Both),
