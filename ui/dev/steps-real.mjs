@@ -256,6 +256,7 @@ try {
   }
   await page.waitForTimeout(500);
   await shot('gap-two');
+  check('after the last blind place all is shown', /Two answers|two answers/.test(await page.locator('main').innerText()), await page.locator('main').innerText());
   check('blind, the same figure agrees and another stands beside it', ['agreed', 'agreed', 'two-answers', 'agreed'].join() === (await Promise.all(['12', '3', '6', '9'].map(async (c) => (await field(`gap/${c}`)).state))).join(), await Promise.all(['12', '3', '6', '9'].map(async (c) => (await field(`gap/${c}`)).state)));
   await go('answers', 'gap/6');
   await shot('answers');

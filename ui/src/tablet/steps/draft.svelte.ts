@@ -8,8 +8,10 @@ import { loadDraft, saveDraft } from '../drafts';
  */
 export function keepDraft<T>(key: () => string, read: () => T | null, put: (kept: T) => void): void {
   let ready = $state('');
+  // A value of its own: the job is a new object after every save, and a draft is to be fetched only when its key is another.
+  const k0 = $derived(key());
   $effect(() => {
-    const k = key();
+    const k = k0;
     let alive = true;
     void loadDraft<T>(k).then((kept) => {
       if (!alive) return;
@@ -19,7 +21,7 @@ export function keepDraft<T>(key: () => string, read: () => T | null, put: (kept
     return () => (alive = false);
   });
   $effect(() => {
-    const k = key();
+    const k = k0;
     const value = read();
     if (ready === k) saveDraft(k, value);
   });

@@ -83,7 +83,7 @@ export const steps = {
   'st.photo.take': 'Take the photo',
   'st.photo.take-view': 'Take: {view}',
   'st.photo.file': 'From a file instead',
-  'st.photo.file-view': '{view}: open the camera or a file',
+  'st.photo.file-view': 'camera or file',
   'st.photo.camera-back': 'Use the camera here',
   'st.photo.live': 'live picture of the camera, {view}',
   'st.photo.camera-starting': 'Starting the camera',

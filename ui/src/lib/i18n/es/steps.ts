@@ -86,7 +86,7 @@ export const steps: Record<keyof typeof en, Message> = {
   'st.photo.take': 'Tomar la foto',
   'st.photo.take-view': 'Tomar: {view}',
   'st.photo.file': 'Mejor de un archivo',
-  'st.photo.file-view': '{view}: abrir la cámara o un archivo',
+  'st.photo.file-view': 'cámara o archivo',
   'st.photo.camera-back': 'Usar la cámara aquí',
   'st.photo.live': 'imagen viva de la cámara, {view}',
   'st.photo.camera-starting': 'Encendiendo la cámara',
