@@ -22,8 +22,8 @@ pub struct Fault {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub faults: Vec<Say>,
     /// What the caller needs to go on.
-    #[serde(flatten)]
-    pub more: Map<String, Value>,
+    #[serde(flatten, skip_serializing_if = "Option::is_none")]
+    pub more: Option<Box<Map<String, Value>>>,
 }
 
 impl Fault {
@@ -34,7 +34,7 @@ impl Fault {
 
     /// A sentence that already exists, with a status.
     pub fn say(status: u16, say: Say) -> Self {
-        Self { say, status, faults: Vec::new(), more: Map::new() }
+        Self { say, status, faults: Vec::new(), more: None }
     }
 
     /// Input that was refused or is asked again; the first sentence leads, all are listed.
@@ -56,7 +56,7 @@ impl Fault {
     /// Adds something the caller needs to go on.
     #[must_use]
     pub fn and(mut self, name: &str, value: impl Into<Value>) -> Self {
-        self.more.insert(name.to_owned(), value.into());
+        self.more.get_or_insert_default().insert(name.to_owned(), value.into());
         self
     }
 
@@ -82,7 +82,7 @@ impl std::error::Error for Fault {}
 impl IntoResponse for Fault {
     fn into_response(self) -> Response {
         let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
-        let wait = self.more.get("wait_s").and_then(Value::as_u64);
+        let wait = self.more.as_ref().and_then(|more| more.get("wait_s")?.as_u64());
         let mut response = (status, Json(&self)).into_response();
         if let Some(value) = wait.and_then(|s| HeaderValue::from_str(&s.to_string()).ok()) {
             response.headers_mut().insert(header::RETRY_AFTER, value);

@@ -1,9 +1,12 @@
 //! The server as its guests meet it: real TLS on loopback, free ports, the demo outage.
 
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on should stop with its place")]
+
 mod board;
 mod client;
 mod crew;
 mod fixture;
+mod program;
 mod strangers;
 mod tablet_mode;
 mod tablets;
