@@ -7,6 +7,7 @@ mod client;
 mod crew;
 mod fixture;
 mod program;
+mod real_tablets;
 mod strangers;
 mod tablet_mode;
 mod tablets;
