@@ -76,6 +76,12 @@ fn init(data: &std::path::Path, plan: &std::path::Path) -> Result<ExitCode, Faul
 }
 
 fn verify(data: &std::path::Path) -> Result<ExitCode, Fault> {
+    // Opening would make a new, empty store: a mistyped folder must not be called sound.
+    if !data.join("store").is_dir() {
+        let words =
+            format!("There is no server's data folder at {}. Nothing was checked and nothing was made. Look at the path.", data.display());
+        return Err(Fault::new(404, "no-folder", words));
+    }
     let mut trailer = Trailer::open(data)?;
     let report = trailer.store.verify().map_err(store_fault)?;
     println!(

@@ -61,6 +61,15 @@ fn stop(child: &mut std::process::Child) {
 }
 
 #[test]
+fn a_mistyped_folder_is_not_called_sound() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("traler");
+    let out = program(&["verify", "--data", path(&data)]).output().unwrap();
+    println!("{}", said(&out));
+    assert!(!out.status.success() && !data.exists());
+}
+
+#[test]
 fn what_is_not_understood_ends_with_words() {
     let out = program(&["serve", "--data", "x", "--local", "0.0.0.0:80"]).output().unwrap();
     println!("{}", said(&out));
