@@ -5,6 +5,7 @@ use crate::people::{self, Person};
 use crate::place::Place;
 use crate::stop::Stop;
 use crate::{run, web};
+use std::fs::File;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
 use std::process::{Command, ExitCode};
@@ -48,7 +49,7 @@ impl<'a> Trailer<'a> {
 
     /// Stays while the server runs; a closed window leaves the board standing.
     pub fn until_ended(&self, keeper: &mut Keeper) -> Result<ExitCode, Stop> {
-        println!("\nCtrl-C ends everything. Records stay in {}; {}", self.home.display(), self.anew());
+        println!("\nCtrl-C ends everything. Records stay in {}. {}", self.home.display(), self.anew());
         loop {
             match keeper.ended() {
                 Some((name, _)) if name == SERVER => {
@@ -81,23 +82,27 @@ impl<'a> Trailer<'a> {
         let mut serve = self.server("serve", "trailer");
         serve.arg("--listen").arg(format!("0.0.0.0:{}", self.secure.port())).arg("--local").arg(self.board.to_string());
         serve.arg("--ui").arg(self.place.root.join("ui/dist"));
-        start(keeper, SERVER, &mut serve, self.board)
+        start(keeper, SERVER, serve.stdout(self.log("server")?), self.board)
     }
 
     fn show_pages(&self, keeper: &mut Keeper) -> Result<(), Stop> {
         let mut pages = self.server("tablet", "tablet");
         pages.arg("--local").arg(self.pages.to_string()).arg("--ui").arg(self.place.root.join("ui/dist"));
-        start(keeper, PAGES, &mut pages, self.pages)
+        start(keeper, PAGES, pages.stdout(self.log("tablet")?), self.pages)
+    }
+
+    /// A file for what a server tells in the ordinary course; its complaints go to the terminal.
+    fn log(&self, name: &str) -> Result<File, Stop> {
+        let path = self.home.join(format!("{name}.log"));
+        File::create(&path)
+            .map_err(|e| Stop::new(format!("{} cannot be written ({e}). Free some disk space, then repeat this command.", path.display())))
     }
 
     /// The window where there is a display; else the pages stay.
     fn show(&self, keeper: &mut Keeper) -> Result<(), Stop> {
         let named = |name: &str| std::env::var_os(name).is_some_and(|value| !value.is_empty());
         if !named("DISPLAY") && !named("WAYLAND_DISPLAY") {
-            println!(
-                "tablet   http://{}/tablet.html (there is no display, so its screens are served to a browser on this machine)",
-                self.pages
-            );
+            println!("tablet   http://{}/ (there is no display, so its screens are served to a browser on this machine)", self.pages);
             return Ok(());
         }
         // One store, one owner: the pages let go of it before the window takes it.
