@@ -88,7 +88,7 @@ impl Crew {
 
     /// Pairs with the trailer by the text of its QR code, or says why not.
     pub fn pair(&self, text: &str) -> Result<Json, Fault> {
-        self.tablet.call("pair", json!({"text": text}))
+        self.tablet.call("pair", json!({"text": text, "name": self.name}))
     }
 
     /// Syncs and waits for the end.

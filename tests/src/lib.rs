@@ -9,6 +9,7 @@ pub mod browser;
 pub mod crew;
 pub mod jpeg;
 pub mod paths;
+pub mod pictures;
 pub mod process;
 pub mod story;
 pub mod trailer;

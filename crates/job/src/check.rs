@@ -313,8 +313,8 @@ fn gap(b: &Gap, ctx: &CheckContext<'_>, f: &mut Faults) {
 }
 
 fn piece(b: &Piece, ctx: &CheckContext<'_>, f: &mut Faults) {
-    f.plausible(trade::limits::gap_value(&b.length));
-    // A piece longer than the least gap cannot go in; one far from the cut length is looked at once more.
+    f.plausible(trade::limits::piece_value(&b.length, &[]));
+    // A piece that is not shorter than a gap cannot go in: it is measured once more.
     let cut = ctx.view.and_then(|v| v.sums.cut.as_ref());
     let least = cut.and_then(|c| c.gaps.values().min_by_key(|m| m.base()));
     if let Some(least) = least
@@ -355,9 +355,7 @@ fn pressure_test(b: &PressureTest, ctx: &CheckContext<'_>, f: &mut Faults) {
         .plausible(trade::limits::water_temperature(&b.water))
         .name("gauge", &b.gauge)
         .one_of("result", &b.result, &["tight", "leak"]);
-    if b.hold_min > 24 * 60 {
-        f.push("hold-absurd", "That hold is longer than a day: type the minutes held.");
-    }
+    f.plausible(trade::limits::test_hold(b.hold_min));
     if b.result == "leak" {
         f.words("where it leaked", &b.saw);
     }

@@ -10,7 +10,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// Names of the devices, from their `series-begin` entries.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Devices(BTreeMap<DeviceId, String>);
+pub struct Devices(BTreeMap<DeviceId, (u64, EntryHash, String)>);
 
 impl Devices {
     /// Takes note of a device's name if the entry is a `series-begin`. A later series of the same device may carry another
@@ -23,17 +23,25 @@ impl Devices {
         let Some(name) = entry.body.to_json().get("name").and_then(Json::as_str).map(str::to_owned) else {
             return false;
         };
-        self.set(entry.device, name)
+        let now = (entry.counter, sealed.hash, name);
+        match self.0.get(&entry.device) {
+            Some(known) if *known >= now => false,
+            _ => self.0.insert(entry.device, now).is_none_or(|was| was.2 != self.name(&entry.device)),
+        }
     }
 
-    /// Sets a name; true if that changed anything.
+    /// Sets a name that comes from no entry; any entry's name goes before it. True if that changed anything.
     pub fn set(&mut self, device: DeviceId, name: String) -> bool {
-        self.0.insert(device, name.clone()).as_ref() != Some(&name)
+        let now = (0, EntryHash([0; 32]), name);
+        match self.0.get(&device) {
+            Some(known) if known.0 > 0 || *known == now => false,
+            _ => self.0.insert(device, now).is_none_or(|was| was.2 != self.name(&device)),
+        }
     }
 
     /// The device's name, or the beginning of its identifier.
     pub fn name(&self, device: &DeviceId) -> String {
-        self.0.get(device).cloned().unwrap_or_else(|| device.to_hex()[..6].to_owned())
+        self.0.get(device).map(|(_, _, name)| name.clone()).unwrap_or_else(|| device.to_hex()[..6].to_owned())
     }
 }
 

@@ -30,6 +30,14 @@ fn bytes(view: &JobView) -> Vec<u8> {
     serde_json::to_vec(view).unwrap()
 }
 
+/// A job proved to the top, made once.
+static FULL: std::sync::LazyLock<JobView> = std::sync::LazyLock::new(|| {
+    let mut a = Tablet::new("K1", 1);
+    record_steps(&mut a, 12);
+    sign_all(&mut a, 12);
+    common::view(&[&a])
+});
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
 
@@ -94,17 +102,14 @@ proptest! {
             name: format!("K{i}"), heard_ms: ago.map(|m| now - m * 60_000), entries_waiting: *entries, photos_waiting: *photos,
             waiting_as_of: 9, skew_ms: 0, revoked: false,
         }).collect();
-        let mut a = Tablet::new("K1", 1);
-        record_steps(&mut a, 12);
-        sign_all(&mut a, 12);
-        let full = common::view(&[&a]);
+        let full = &*FULL;
         prop_assert!(full.full);
         let plan = plan();
-        let view = board(&[full], &tablets, &plan, &|_| 0, now);
+        let view = board(std::slice::from_ref(full), &tablets, &plan, &|_| 0, now);
         let calm = !tablets.is_empty() && tablets.iter().all(|t| heard(t, plan.silent_after_min, now) == Heard::NothingWaiting);
         prop_assert_eq!(view.ready, calm);
         prop_assert_eq!(view.sentence.iter().any(|s| s.code == "ready"), calm);
-        let away = board(&[common::view(&[&a])], &tablets, &plan, &|_| 1, now);
+        let away = board(std::slice::from_ref(full), &tablets, &plan, &|_| 1, now);
         prop_assert!(!away.ready, "a photo that is still on a tablet keeps the board from saying ready");
     }
 }

@@ -171,7 +171,6 @@ export const says: Record<string, Message> = {
   'unknown-stamp': 'Ningún soldador de esta parada tiene el cuño «{stamp}». No se cambió nada.',
   'unknown-kind': 'Este programa no puede registrar eso. No se cambió nada.',
   'joint-unknown': 'Una junta es la de arriba, la de abajo o la del parche.',
-  'hold-absurd': 'Ese tiempo es más de un día: escriba los minutos mantenidos.',
   'ask-piece-too-long': '{piece} no es más corta que la separación menor, {gap}. Mida la pieza otra vez.',
   'second-count-same-person':
     '{name} hizo la primera cuenta; la segunda la hace otra persona, desde el otro extremo. No se guardó nada; la primera cuenta sigue. Dé la tableta a otra persona, que la toma con su propio PIN.',
