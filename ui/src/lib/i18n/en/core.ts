@@ -239,6 +239,7 @@ export const core = {
   'place.side-none': 'Neither is chosen: look, then choose.',
   'place.landmark': 'Nearest landmark',
   'place.landmark-none': 'none near',
+  'place.landmark-other': 'another one',
   'place.landmark-off': 'Where from it',
   'place.at': 'at it',
   'place.n-left': '{n} left of it',

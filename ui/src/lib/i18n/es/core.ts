@@ -230,6 +230,7 @@ export const core: Record<keyof typeof en, Message> = {
   'place.side-none': 'No hay ninguno elegido: mire y luego elija.',
   'place.landmark': 'Referencia más cercana',
   'place.landmark-none': 'ninguna cerca',
+  'place.landmark-other': 'otra',
   'place.landmark-off': 'Dónde respecto a ella',
   'place.at': 'en ella',
   'place.n-left': '{n} a su izquierda',
