@@ -8,17 +8,18 @@ pub fn machine() -> String {
     gethostname::gethostname().to_string_lossy().into_owned()
 }
 
-/// Its addresses on local networks, loopback left out; IPv4 first, because people read it off a screen and type it.
+/// Its addresses, loopback left out: those of local networks first, and IPv4 before IPv6, because people read it off a
+/// screen and type it. Some plants use public ranges inside; tablets may dial those, the board's CA cannot vouch for them.
 pub fn addresses() -> Vec<IpAddr> {
     let mut all: Vec<IpAddr> = match if_addrs::get_if_addrs() {
-        Ok(list) => list.iter().map(if_addrs::Interface::ip).filter(|ip| !ip.is_loopback() && local_net(*ip).is_some()).collect(),
+        Ok(list) => list.iter().map(if_addrs::Interface::ip).filter(|ip| !ip.is_loopback()).collect(),
         Err(e) => {
             crate::log(&format!("this machine's addresses cannot be listed: {e}"));
             Vec::new()
         }
     };
     // Link-local addresses need a zone to be dialled, so they go last.
-    all.sort_by_key(|ip| (link_local(*ip), ip.is_ipv6(), *ip));
+    all.sort_by_key(|ip| (link_local(*ip), local_net(*ip).is_none(), ip.is_ipv6(), *ip));
     all.dedup();
     all
 }

@@ -1,7 +1,7 @@
 //! Starting, listening, stopping.
 
 use crate::args::{Serve, loopback};
-use crate::cert::Certs;
+use crate::cert::{Certs, local_net};
 use crate::fault::Fault;
 use crate::pair;
 use crate::routes::router;
@@ -103,7 +103,13 @@ impl Running {
 }
 
 fn open_certs(data: &Path, listen: SocketAddr, trailer: &Trailer) -> Result<Certs, Fault> {
-    Certs::open(&data.join("tls"), &net::machine(), &names(listen), trailer.clock.wall_s())
+    let names = names(listen);
+    for name in names.iter().filter(|n| n.parse().is_ok_and(|ip| local_net(ip).is_none())) {
+        crate::log(&format!(
+            "{name} is not an address of a local network: tablets can pair there, but a browser cannot be made to trust it"
+        ));
+    }
+    Certs::open(&data.join("tls"), &net::machine(), &names, trailer.clock.wall_s())
         .map_err(|e| Fault::new(500, "certificate", e.to_string()))
 }
 
