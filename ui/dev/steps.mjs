@@ -51,7 +51,7 @@ const SCREENS = [
   { name: 'close-out', who: 'm-diaz', path: job('step', 'close-out') },
   { name: 'gate', who: 'm-diaz', path: job('gate', 'before-work'), act: async (p) => { await p.locator('.who fieldset button').first().click(); await keys(p, '1234'); } },
   { name: 'gate-blocked', who: 'ana-r', path: job('gate', 'gap') },
-  { name: 'gate-waive', who: 'm-diaz', path: job('gate', 'place'), act: (p) => p.locator('footer .keys button').nth(1).click() },
+  { name: 'gate-waive', who: 'm-diaz', path: job('gate', 'place'), act: (p) => p.getByRole('button', { name: /Waive|Dispensar/ }).click() },
   { name: 'answers', who: 'm-soto', path: job('answers', 'gap/6') },
   { name: 'answers-settle', who: 'm-diaz', path: job('answers', 'gap/6'), act: (p) => p.locator('footer .keys button').nth(1).click() },
 ].filter((s) => s.name.startsWith(only));
@@ -191,7 +191,7 @@ async function look(context, screen, size, mode, lang) {
   } catch (error) {
     say(`did not get there: ${String(error).split('\n').slice(0, 3).join(' ')}`);
   }
-  await page.close();
+  await page.close().catch(() => undefined);
 }
 
 for (const size of SIZES) {
