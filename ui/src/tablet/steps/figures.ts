@@ -95,7 +95,7 @@ export const STEP_PADS = {
 } as const satisfies Record<string, readonly PadSpec[]>;
 
 /** A tape: sixteenths, decimal inches or millimetres. */
-export const TAPE: readonly PadSpec[] = [PADS.tapeInch, PADS.tapeMm, { kind: 'places', before: 2, after: 3, unit: 'in' }];
+export const TAPE: readonly PadSpec[] = [PADS.tapeInch, PADS.tapeMm, { name: '0.000 in', kind: 'places', before: 2, after: 3, unit: 'in' }];
 
 /** Elevation as the section's drawing gives it first. */
 export function elevationPads(section: Section): readonly PadSpec[] {
