@@ -45,7 +45,7 @@ export function wantedWords(plan: SitePlan | null, wanted: Wanted): string {
   const gate = wanted.gate ? gateName(plan, wanted.gate) : '';
   switch (wanted.what) {
     case 'signature':
-      return gate;
+      return t('st.gate.title', { name: gate });
     case 'stale': {
       const fields = (wanted.say.with?.fields ?? '').split(', ').filter(Boolean);
       return t('bd.wanted.stale', { gate, name: wanted.say.with?.name ?? '', fields: fields.map((f) => nameOfField(plan, f)).join(', ') });

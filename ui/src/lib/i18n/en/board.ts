@@ -83,6 +83,8 @@ export const board = {
   'bd.photo.not-known': 'Could not be fetched now.',
   'bd.photo.alt': 'Photo, {view}, {caption}; opens large in a new page',
 
+  'bd.not-understood': 'A newer version wrote this. It is kept, and can be read but not changed here. Update the trailer’s server.',
+
   // Settling
   'bd.settle.again-first': 'Best: both measure again, together, at the tube.',
   'bd.settle.own': 'You gave one of these answers: another person must settle them.',

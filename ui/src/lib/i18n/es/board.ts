@@ -86,6 +86,8 @@ export const board: Record<keyof typeof en, Message> = {
   'bd.photo.not-known': 'No se pudo traer ahora.',
   'bd.photo.alt': 'Foto, {view}, {caption}; se abre grande en otra página',
 
+  'bd.not-understood': 'Esto lo escribió una versión más nueva. Se conserva y se puede leer, pero no cambiar aquí. Actualice el servidor del tráiler.',
+
   // Settling
   'bd.settle.again-first': 'Lo mejor: que midan otra vez los dos, juntos, en el tubo.',
   'bd.settle.own': 'Usted dio una de estas respuestas: otra persona debe resolverlas.',

@@ -1,0 +1,272 @@
+// Looks at the board with a made-up trailer: a picture of each state in both lights and languages, axe and the house's own
+// measures on each; then plays what must not go wrong. `npm run build && node dev/board.mjs [--out DIR] [--only NAME] [--quick]`.
+// Exits 1 where something is wrong.
+import { mkdirSync, readFileSync } from 'node:fs';
+import { createRequire } from 'node:module';
+import { join } from 'node:path';
+import { chromium } from 'playwright-core';
+import { wrongs } from './audit.mjs';
+import { serve } from './board-world.mjs';
+import { JOB } from './steps-world.mjs';
+
+const arg = (name, other) => (process.argv.includes(name) ? process.argv[process.argv.indexOf(name) + 1] : other);
+const out = arg('--out', '/tmp/tubewright-board');
+const only = arg('--only', '');
+const quick = process.argv.includes('--quick');
+mkdirSync(out, { recursive: true });
+const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
+
+const me = { who: 'm-diaz' };
+const keys = async (page, text) => {
+  for (const k of text) {
+    await page.keyboard.press(k);
+    await page.waitForTimeout(130);
+  }
+};
+const settle = async (page) => {
+  await page.locator('[data-settle-open] button').click();
+  await page.locator('[data-settle-pick="1"] button').click();
+  await page.locator('[data-settle-pick="1"] [aria-pressed="true"]').waitFor();
+  await page.locator('[data-settle-reason]').fill('both measured again together, T-07 was read at the wrong end');
+};
+const measured = async (page) => {
+  await page.locator('[data-settle-open] button').click();
+  await page.locator('[data-settle-again] button').click();
+  await page.locator('[data-settle-value] .pad').waitFor();
+  await keys(page, '20');
+};
+/** Each state: its name, the world, the path, what is done there. */
+const SCREENS = [
+  { name: 'sign-in', world: {}, path: '' },
+  { name: 'pin', world: {}, path: '', act: async (p) => { await p.locator('[data-person="m-diaz"]').click(); await keys(p, '481'); } },
+  { name: 'board', world: me, path: '' },
+  { name: 'table', world: me, path: '', act: async (p) => { await p.getByRole('button', { name: /As a table|Como tabla/ }).click(); await p.locator('.wall table, .wall ul button').first().waitFor(); } },
+  { name: 'filtered', world: me, path: '', act: (p) => p.locator('.wanted .row button').first().click() },
+  { name: 'empty', world: { ...me, empty: true }, path: '' },
+  { name: 'ready', world: { ...me, ready: true }, path: '' },
+  { name: 'lost', world: me, path: '', act: async (p, t) => { t.set({ ...me, gone: true }); await p.locator('main.old').waitFor({ timeout: 12_000 }); } },
+  { name: 'job', world: me, path: `job/${JOB}` },
+  { name: 'job-step', world: me, path: `job/${JOB}`, act: async (p) => { await p.locator('[data-step="7"]').click(); await p.locator('[data-field="gap/6"]').waitFor(); } },
+  { name: 'job-settle', world: me, path: `job/${JOB}`, act: settle },
+  { name: 'job-measured', world: me, path: `job/${JOB}`, act: measured },
+  { name: 'job-pin', world: me, path: `job/${JOB}`, act: async (p) => { await settle(p); await p.locator('[data-settle-next]').click(); await keys(p, '12'); } },
+  { name: 'job-settled', world: { ...me, settled: true }, path: `job/${JOB}` },
+  { name: 'job-material', world: { ...me, two: 'material' }, path: `job/${JOB}`, act: async (p) => { await p.locator('[data-settle-open="material"] button').click(); await p.locator('[data-settle-again] button').click(); } },
+  { name: 'job-gone', world: me, path: 'job/00' },
+  { name: 'pair', world: me, path: 'pair' },
+  { name: 'pair-code', world: me, path: 'pair', act: async (p) => { await p.locator('[data-pair-make]').click(); await p.locator('[data-pair-code]').waitFor(); } },
+].filter((s) => s.name.includes(only));
+
+const SIZES = [
+  { name: 'wide', width: 1440, height: 900, modes: ['daylight', 'furnace'], langs: ['en', 'es'] },
+  { name: 'zoom', width: 720, height: 450, modes: ['furnace'], langs: ['es'] },
+  { name: '360', width: 360, height: 640, modes: ['daylight'], langs: ['es'] },
+].slice(0, quick ? 1 : 3);
+
+const browser = await chromium.launch({ executablePath: '/usr/bin/chromium', args: ['--no-sandbox', '--disable-dev-shm-usage', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'] });
+const trailer = await serve();
+let wrong = 0;
+let seen = 0;
+
+async function look(context, screen, tag) {
+  trailer.set(screen.world);
+  const page = await context.newPage();
+  const say = (what) => { wrong += 1; console.log(`${screen.name} ${tag}: ${what}`); };
+  const told = [];
+  // A refused or lost request is told on the console by the browser itself.
+  page.on('console', (m) => m.type() === 'error' && !/Failed to load resource/.test(m.text()) && told.push(m.text()));
+  page.on('pageerror', (e) => told.push(String(e)));
+  try {
+    await page.goto(`${trailer.url}/#/${screen.path}`);
+    await page.locator(screen.world.who ? '[data-sentence]' : '[data-person]').first().waitFor();
+    await page.waitForTimeout(300);
+    if (screen.act) await screen.act(page, trailer);
+    await page.waitForTimeout(500);
+    await page.screenshot({ path: join(out, `${screen.name}-${tag}.png`), fullPage: true });
+    for (const bad of await wrongs(page, axe)) say(bad);
+    for (const t of told) say(`console: ${t}`);
+    seen += 1;
+  } catch (error) {
+    say(`did not get there: ${String(error).split('\n')[0]}`);
+  }
+  await page.close();
+}
+
+for (const size of SIZES) {
+  for (const mode of size.modes) {
+    for (const lang of size.langs) {
+      if (quick && (mode === 'furnace') !== (lang === 'es')) continue;
+      const context = await browser.newContext({ viewport: { width: size.width, height: size.height }, locale: lang, timezoneId: 'UTC', reducedMotion: 'reduce' });
+      await context.addInitScript(([m, l]) => { localStorage.setItem('mode', m); localStorage.setItem('lang', l); }, [mode, lang]);
+      for (const screen of SCREENS) await look(context, screen, `${size.name}-${mode}-${lang}`);
+      await context.close();
+    }
+  }
+}
+
+/** What must not go wrong, played with keys only where a person could. */
+const PLAYS = {
+  async 'a board that is not answered never says ready'(page) {
+    trailer.set({ ...me, ready: true });
+    await page.goto(`${trailer.url}/`);
+    await page.locator('[data-sentence][data-ready="true"]').waitFor();
+    trailer.set({ ...me, ready: true, gone: true });
+    await page.locator('[data-sentence][data-ready="false"]').waitFor({ timeout: 15_000 });
+    const text = await page.locator('header').innerText();
+    if (/ready as far/i.test(text) || !/NOT KNOWN/.test(text) || !/has not answered since/.test(text)) throw new Error(text);
+    if (/READY as far/.test(await page.title())) throw new Error(await page.title());
+    trailer.set({ ...me, ready: true });
+    await page.locator('[data-sentence][data-ready="true"]').waitFor({ timeout: 15_000 });
+  },
+  async 'signing in and out by keys only'(page) {
+    trailer.set({});
+    await page.goto(`${trailer.url}/`);
+    await page.locator('[data-person="m-diaz"]').focus();
+    await page.keyboard.press('Enter');
+    await keys(page, '000000');
+    await page.keyboard.press('Enter');
+    await page.getByRole('alert').filter({ hasText: 'not the PIN' }).waitFor();
+    await keys(page, trailer.pin('m-diaz'));
+    await page.keyboard.press('Enter');
+    await page.locator('[data-heard]').waitFor();
+    await page.locator('[data-sign-out]').focus();
+    await page.keyboard.press('Enter');
+    await page.locator('[data-person="m-diaz"]').waitFor();
+  },
+  async 'a session that ends goes back to signing in, with the reason'(page) {
+    trailer.set({ ...me });
+    await page.goto(`${trailer.url}/`);
+    await page.locator('[data-heard]').waitFor();
+    trailer.set({});
+    await page.locator('[data-person="m-diaz"]').waitFor({ timeout: 12_000 });
+    await page.getByText('Nobody is signed in').waitFor();
+  },
+  async 'a settlement sends the body chosen, the reason and what was on the screen'(page) {
+    trailer.set({ ...me });
+    await page.goto(`${trailer.url}/#/job/${JOB}`);
+    await settle(page);
+    await page.locator('[data-settle-next]').click();
+    await keys(page, trailer.pin('m-diaz'));
+    await page.locator('[data-settle-save]').click();
+    await page.locator('[data-settle-done="gap/6"]').waitFor();
+    const { sent } = trailer.world();
+    if (sent.body.gap.typed !== '20 5/8' || sent.basis.length !== 2 || !sent.reason.startsWith('both measured')) throw new Error(JSON.stringify(sent));
+    await page.locator('[data-two-answers="gap/6"][data-state="agreed"] [data-answer]').nth(2).waitFor();
+  },
+  async 'an unlikely figure is measured twice before it is taken'(page) {
+    trailer.set({ ...me, asks: true });
+    await page.goto(`${trailer.url}/#/job/${JOB}`);
+    await page.locator('[data-settle-open] button').click();
+    await page.locator('[data-settle-again] button').click();
+    await page.locator('[data-settle-reason]').fill('measured again together');
+    const enter = async () => {
+      await page.locator('[data-settle-value] .pad').focus().catch(() => undefined);
+      await page.locator('h2').first().click();
+      await keys(page, '29');
+      await part(page);
+      await page.locator('[data-settle-next]').click();
+      await keys(page, trailer.pin('m-diaz'));
+      await page.locator('[data-settle-save]').click();
+    };
+    await enter();
+    await page.getByText('Read the instrument once more').first().waitFor();
+    if (!(await page.locator('[data-settle-next]').isDisabled())) throw new Error('the figure was not emptied');
+    await enter();
+    await page.locator('[data-settle-done]').waitFor();
+    const { sent } = trailer.world();
+    if (sent.body.read_twice !== true || !/^29/.test(sent.body.gap.typed)) throw new Error(JSON.stringify(sent));
+  },
+  async 'a further answer under the hand takes the choice back'(page) {
+    trailer.set({ ...me, two: 'material' });
+    await page.goto(`${trailer.url}/#/job/${JOB}`);
+    await page.locator('[data-settle-open="material"] button').click();
+    await page.locator('[data-settle-pick="0"] button').click();
+    await page.locator('[data-settle-reason]').fill('read off the tube again');
+    await page.locator('[data-settle-next]').click();
+    await keys(page, '12');
+    trailer.set({ ...me, two: 'material', third: true });
+    await page.getByText('while you were choosing').waitFor({ timeout: 12_000 });
+    if ((await page.locator('[data-settle-pick] [aria-pressed="true"]').count()) > 0) throw new Error('a choice still stands');
+    if ((await page.locator('[data-settle-pick]').count()) !== 3) throw new Error('the third answer is not there');
+  },
+  async 'a photo that is still on its tablet says on which, and comes by itself'(page) {
+    trailer.set({ ...me });
+    await page.goto(`${trailer.url}/#/job/${JOB}`);
+    const away = page.locator('[data-photo-missing="away"]');
+    await away.filter({ hasText: 'still on K2' }).waitFor();
+    trailer.set({ ...me, photosIn: true });
+    await away.waitFor({ state: 'detached', timeout: 12_000 });
+  },
+  async 'a new tablet is seen as soon as it is paired, and an old code is not shown'(page) {
+    trailer.set({ ...me });
+    await page.goto(`${trailer.url}/#/pair`);
+    await page.locator('[data-pair-make]').click();
+    await page.locator('[data-pair-code]').waitFor();
+    trailer.set({ ...me, paired: true });
+    await page.getByText('K7 is paired').waitFor({ timeout: 12_000 });
+    trailer.set({ ...me, expires: 2, paired: true });
+    await page.locator('[data-pair-make]').click();
+    await page.getByText('no longer good').waitFor({ timeout: 12_000 });
+    if ((await page.locator('[data-pair-code]').count()) > 0) throw new Error('the old code is still shown');
+  },
+  async 'a welder can neither settle nor pair'(page) {
+    trailer.set({ who: 'm-soto' });
+    await page.goto(`${trailer.url}/#/job/${JOB}`);
+    await page.locator('[data-two-answers]').waitFor();
+    if ((await page.locator('[data-settle-open], [data-pair]').count()) > 0) throw new Error('keys that are not theirs');
+  },
+  async 'every tube is reached and opened by keys'(page) {
+    trailer.set({ ...me });
+    await page.goto(`${trailer.url}/`);
+    await page.locator('.wall [data-job]').first().waitFor();
+    const all = await page.locator('.wall [data-job], [data-wanted]').count();
+    const reached = new Set();
+    for (let i = 0; i < 90; i += 1) {
+      await page.keyboard.press('Tab');
+      const at = await page.evaluate(() => {
+        const e = document.activeElement;
+        const r = e.getBoundingClientRect();
+        const list = [...document.querySelectorAll('.wall [data-job], [data-wanted]')];
+        return { at: list.indexOf(e), seen: r.width > 0 && getComputedStyle(e).outlineStyle !== 'none' };
+      });
+      if (at.at >= 0) {
+        if (!at.seen) throw new Error('focus is not seen');
+        reached.add(at.at);
+      }
+    }
+    if (reached.size !== all) throw new Error(`${reached.size} of ${all} reached`);
+    await page.locator('.wall [data-job]').first().focus();
+    await page.keyboard.press('Enter');
+    await page.locator('[data-open-job] h2').waitFor();
+    await page.waitForFunction(() => document.activeElement?.tagName === 'H2');
+  },
+};
+
+/** The first key of the pad's right block: no fraction. */
+async function part(page) {
+  const tab = page.locator('[data-settle-value] .tab').nth(1);
+  if (await tab.count()) await tab.click();
+  await page.locator('[data-settle-value] .parts button').first().click();
+}
+
+if (!only || only === 'play') {
+  for (const [name, play] of Object.entries(PLAYS)) {
+    const context = await browser.newContext({ viewport: { width: 1440, height: 900 }, locale: 'en', timezoneId: 'UTC', reducedMotion: 'reduce' });
+    await context.addInitScript(() => localStorage.setItem('lang', 'en'));
+    const page = await context.newPage();
+    page.setDefaultTimeout(8_000);
+    try {
+      await play(page);
+      console.log(`ok: ${name}`);
+    } catch (error) {
+      wrong += 1;
+      console.log(`WRONG: ${name}: ${String(error).split('\n').slice(0, 3).join(' ')}`);
+      await page.screenshot({ path: join(out, `wrong-${name.replace(/\W+/g, '-')}.png`), fullPage: true });
+    }
+    await context.close();
+  }
+}
+await browser.close();
+trailer.server.close();
+console.log(`${seen} screens looked at, ${wrong} things wrong; pictures in ${out}`);
+process.exitCode = wrong ? 1 : 0;
