@@ -211,7 +211,7 @@ async function main() {
   // The server goes away and comes back.
   trailer.child.kill('SIGTERM');
   await trailer.done;
-  await page.getByText('NOT KNOWN').waitFor();
+  await page.locator('main.old').waitFor();
   check('a server that does not answer is said, with the time', /has not answered since \d\d:\d\d:\d\d/.test(await sentence()), await sentence());
   await shot('9-lost');
   trailer = serve();

@@ -55,7 +55,8 @@ export function withStale(job: JobView): GateView[] {
   return job.gates.filter((g) => g.signs.some((s) => !s.good));
 }
 
-/** What is wanted besides signatures and answers, which have their own parts of the panel. */
+/** What is wanted besides what has its own part of the panel: signatures, with what was passed while they were missing, and answers. */
 export function otherWanted(job: JobView): Wanted[] {
-  return job.wanted.filter((w) => w.what !== 'signature' && w.what !== 'stale' && w.what !== 'two-answers');
+  const said = new Set(unsigned(job).map((g) => g.gate));
+  return job.wanted.filter((w) => !['signature', 'stale', 'two-answers'].includes(w.what) && !(w.what === 'passed-shut' && said.has(w.gate ?? '')));
 }

@@ -92,8 +92,8 @@ export function grouped(text: string, by = 4): string[] {
   return text.match(new RegExp(`.{1,${by}}`, 'g')) ?? [];
 }
 
-/** Minutes and seconds left, never below 0. */
+/** Whole minutes and seconds left, never more than there are and never below 0. */
 export function left(until: number, now: number): { min: number; s: number; over: boolean } {
-  const s = Math.max(0, Math.ceil((until - now) / 1000));
-  return { min: Math.floor(s / 60), s: s % 60, over: s === 0 };
+  const s = Math.max(0, Math.floor((until - now) / 1000));
+  return { min: Math.floor(s / 60), s: s % 60, over: until <= now };
 }

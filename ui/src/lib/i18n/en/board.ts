@@ -129,7 +129,7 @@ export const board = {
   'bd.pair.code': 'One-time code',
   'bd.pair.left': 'Good for another',
   'bd.pair.left-time': '{min} min {s} s',
-  'bd.pair.fingerprint': 'Fingerprint of the trailer’s key: the tablet shows the same',
+  'bd.pair.fingerprint': 'Fingerprint of the trailer’s key, which the tablet holds on to',
   'bd.pair.text': 'The text of the picture',
   'bd.pair.once': 'It pairs one tablet and is then used up. Nobody else needs to see it.',
   'bd.pair.over': 'This code is no longer good. Make another one.',

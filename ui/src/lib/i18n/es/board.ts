@@ -132,7 +132,7 @@ export const board: Record<keyof typeof en, Message> = {
   'bd.pair.code': 'Código de un solo uso',
   'bd.pair.left': 'Sirve todavía',
   'bd.pair.left-time': '{min} min {s} s',
-  'bd.pair.fingerprint': 'Huella de la llave del tráiler: la tableta muestra la misma',
+  'bd.pair.fingerprint': 'Huella de la llave del tráiler, que la tableta guarda',
   'bd.pair.text': 'El texto de la imagen',
   'bd.pair.once': 'Enlaza una sola tableta y queda usado. Nadie más necesita verlo.',
   'bd.pair.over': 'Este código ya no sirve. Haga otro.',
