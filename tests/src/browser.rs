@@ -21,7 +21,8 @@ fn free_port() -> u16 {
 }
 
 fn chromium_capabilities(profile: &Path, width: u32, height: u32) -> Json {
-    let chromium = paths::program("TUBEWRIGHT_CHROMIUM", &["chromium", "chromium-browser"]).expect("Chromium is not installed: run `cargo xtask test`");
+    let chromium = paths::program("TUBEWRIGHT_CHROMIUM", &["chromium", "chromium-browser"])
+        .expect("Chromium is not installed: run `cargo xtask test`");
     let args = [
         "--headless=new".to_owned(),
         "--no-sandbox".to_owned(),
@@ -56,7 +57,6 @@ impl Browser {
         let driver = Process::start("chromedriver", Command::new(chromedriver).arg(format!("--port={port}")));
         let capabilities = chromium_capabilities(profile.path(), width, height);
         let client = connect(port, capabilities).await;
-        client.set_window_size(width, height).await.expect("a window");
         let browser = Self { driver, client: Some(client), _profile: profile };
         browser.view(width, height).await;
         browser
@@ -85,12 +85,10 @@ impl Browser {
 
     /// Sets the size of the view itself, whatever frame the window has.
     pub async fn view(&self, width: u32, height: u32) {
+        self.client().set_window_size(width, height).await.expect("a window");
         let size = self.script("return [window.innerWidth, window.innerHeight]", vec![]).await;
         let of = |i: usize| u32::try_from(size[i].as_u64().unwrap_or(0)).unwrap_or(0);
-        let (dw, dh) = (width.saturating_sub(of(0)), height.saturating_sub(of(1)));
-        if dw + dh > 0 {
-            self.client().set_window_size(width + dw, height + dh).await.expect("a window");
-        }
+        self.client().set_window_size(width + width.saturating_sub(of(0)), height + height.saturating_sub(of(1))).await.expect("a window");
     }
 
     /// Opens an address.

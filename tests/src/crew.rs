@@ -113,7 +113,11 @@ pub fn find_and_read(c: &Crew, megapixels: bool) -> String {
     assert!(!blind.to_string().contains("\"tube\":47"), "the first count is on the second counter's screen");
     c.record_blind(&job, "second-count", json!({"tube": 74}));
     c.sign_in("ana-r");
-    c.record(&job, "failure", json!({"opening": "perforation", "signs": ["polished"], "first": "leaked-first", "note": "steam heard at 3 am"}));
+    c.record(
+        &job,
+        "failure",
+        json!({"opening": "perforation", "signs": ["polished"], "first": "leaked-first", "note": "steam heard at 3 am"}),
+    );
     let (w, h) = if megapixels { (4000, 3000) } else { (640, 480) };
     for (n, view) in ["overview", "middle", "close"].iter().enumerate() {
         c.photo(&job, view, crate::jpeg::photo(w, h, n as u32 + 1));

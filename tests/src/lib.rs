@@ -7,6 +7,7 @@
 pub mod axe;
 pub mod browser;
 pub mod crew;
+pub mod hands;
 pub mod jpeg;
 pub mod paths;
 pub mod pictures;

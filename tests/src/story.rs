@@ -112,7 +112,13 @@ fn say_first_day(k1: &Crew, job: &str, log: &mut Log) {
     let view = k1.job(job);
     let wall = &view["sums"]["wall"];
     log.say(format!("   job {}: tube {} at {}", text(&view["number"]), view["tube"], text(&view["elevation"]["typed"])));
-    log.say(format!("   counts: {} from the left, {} from the right, {} tubes: {}", view["sums"]["count"]["first"], view["sums"]["count"]["second"], view["sums"]["count"]["tubes"], text(&view["sums"]["count"]["state"])));
+    log.say(format!(
+        "   counts: {} from the left, {} from the right, {} tubes: {}",
+        view["sums"]["count"]["first"],
+        view["sums"]["count"]["second"],
+        view["sums"]["count"]["tubes"],
+        text(&view["sums"]["count"]["state"])
+    ));
     log.say(format!(
         "   thinnest {} in; required minimum {} in by {}: {}",
         text(&wall["least"]["typed"]),
@@ -140,7 +146,11 @@ fn measure_apart(k1: &Crew, k2: &Crew, job: &str, log: &mut Log) {
     k2.sign_in("d-kerr");
     k2.record_blind(job, "gap/6", json!({"gap": tape("20 5/8"), "instrument": "T-07"}));
     let cut = k1.job(job)["sums"]["cut"].clone();
-    log.say(format!("   K1: M. Soto reads 20 1/2 in at 6 o'clock; cut length {} in ({})", text(&cut["length"]["typed"]), text(&cut["trace"]["formula"])));
+    log.say(format!(
+        "   K1: M. Soto reads 20 1/2 in at 6 o'clock; cut length {} in ({})",
+        text(&cut["length"]["typed"]),
+        text(&cut["trace"]["formula"])
+    ));
     log.say("   K2: D. Kerr reads 20 5/8 in at 6 o'clock");
     assert!(cut["length"].is_object(), "no cut length: {cut}");
 }

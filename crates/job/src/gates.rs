@@ -85,7 +85,8 @@ pub(crate) fn refusal(gate: &HoldPoint, role: Role, person: Option<&Person>, cou
     };
     if !person.roles.contains(&role) {
         return Some(
-            Say::new("not-that-role", format!("{} may not sign as {role:?}: nothing was signed.", person.name)).with("name", &person.name),
+            Say::new("not-that-role", format!("{} may not sign as {}: nothing was signed.", person.name, role.words()))
+                .with("name", &person.name),
         );
     }
     if waiving && !MAY_WAIVE.contains(&role) {

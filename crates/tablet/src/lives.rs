@@ -152,10 +152,27 @@ impl Core {
     pub(crate) fn lives_beside(&self, inner: &Inner, job: &str, mut view: Json) -> Result<Json, Fault> {
         let here = self.here(inner)?;
         let photos = photos_of(view.pointer("/lists/photos"));
+        let mut lives = json!(here.of_job(job, &photos));
+        // Photo by photo: what is only here, and what the trailer has signed for. Of another crew's photo without a
+        // receipt this tablet knows nothing, and says nothing.
+        let only_here: Vec<&PhotoHash> = photos.iter().filter(|p| here.photos.contains(p)).collect();
+        lives["photos_only_here"] = json!(only_here);
+        lives["photos_in_trailer"] = json!(self.received(inner, &photos)?);
         if let Some(map) = view.as_object_mut() {
-            map.insert("lives".to_owned(), json!(here.of_job(job, &photos)));
+            map.insert("lives".to_owned(), lives);
         }
         Ok(view)
+    }
+
+    /// Those of the photos that the trailer has signed for.
+    fn received(&self, inner: &Inner, photos: &[PhotoHash]) -> Result<Vec<PhotoHash>, Fault> {
+        let mut all = Vec::new();
+        for photo in photos {
+            if inner.store.photo_state(photo).map_err(store_fault)?.receipt_ms.is_some() {
+                all.push(*photo);
+            }
+        }
+        Ok(all)
     }
 
     pub(crate) fn lives(&self, inner: &Inner) -> Result<Lives, Fault> {

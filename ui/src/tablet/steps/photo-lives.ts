@@ -2,23 +2,18 @@ import type { Lives } from '../../lib/types';
 
 export type PhotoLives = 'only-here' | 'part-in' | 'in-trailer' | 'not-known';
 
-/** What the tablet may add to a job's `lives`: the photos whose bytes the trailer has not signed for. */
+/** What the tablet adds to a job's `lives`: the photos that are only here, and those that the trailer has signed for. */
 interface JobLives extends Lives {
   photos_only_here?: string[];
+  photos_in_trailer?: string[];
 }
 
 /**
- * Where one photo lives. Its bytes decide; where the tablet only tells how many of the job's photos are still here,
- * none is called safe before all are.
+ * Where one photo lives. Only a receipt makes it "in the trailer"; another crew's photo of which this tablet has neither
+ * the bytes nor a receipt is "not known".
  */
-export function photoLives(lives: Lives | undefined, hash: string, photos: number): PhotoLives {
-  if (!lives) return 'not-known';
-  const named = (lives as JobLives).photos_only_here;
-  if (named) {
-    if (!named.includes(hash)) return 'in-trailer';
-    return lives.entries_here === 0 ? 'part-in' : 'only-here';
-  }
-  if (lives.photos_here === 0) return lives.last_receipt_ms ? 'in-trailer' : 'not-known';
-  if (lives.photos_here >= photos) return lives.entries_here === 0 ? 'part-in' : 'only-here';
-  return 'not-known';
+export function photoLives(lives: Lives | undefined, hash: string): PhotoLives {
+  const told = lives as JobLives | undefined;
+  if (told?.photos_only_here?.includes(hash)) return told.entries_here === 0 ? 'part-in' : 'only-here';
+  return told?.photos_in_trailer?.includes(hash) ? 'in-trailer' : 'not-known';
 }

@@ -78,18 +78,14 @@ describe('two answers', () => {
 });
 
 describe('where a photo lives', () => {
-  const lives = (photos_here: number, entries_here: number, more: object = {}): Lives => ({ entries_here, photos_here, last_receipt_seq: 4, last_receipt_ms: 1, state: 'only-here', ...more });
-  it('is never called safe before it is', () => {
-    expect(photoLives(undefined, 'a', 2)).toBe('not-known');
-    expect(photoLives(lives(2, 3), 'a', 2)).toBe('only-here');
-    expect(photoLives(lives(2, 0), 'a', 2)).toBe('part-in');
-    expect(photoLives(lives(1, 0), 'a', 2)).toBe('not-known');
-    expect(photoLives(lives(0, 0), 'a', 2)).toBe('in-trailer');
-    expect(photoLives({ ...lives(0, 0), last_receipt_ms: null }, 'a', 2)).toBe('not-known');
-  });
-  it('is told photo by photo where the tablet says so', () => {
-    expect(photoLives(lives(1, 0, { photos_only_here: ['a'] }), 'a', 2)).toBe('part-in');
-    expect(photoLives(lives(1, 0, { photos_only_here: ['a'] }), 'b', 2)).toBe('in-trailer');
+  const lives = (entries_here: number, only: string[], received: string[]): Lives =>
+    ({ entries_here, photos_here: only.length, last_receipt_seq: 4, last_receipt_ms: 1, state: 'only-here', photos_only_here: only, photos_in_trailer: received }) as Lives;
+  it('is never called safe before the trailer has signed for it', () => {
+    expect(photoLives(undefined, 'a')).toBe('not-known');
+    expect(photoLives(lives(3, ['a'], []), 'a')).toBe('only-here');
+    expect(photoLives(lives(0, ['a'], []), 'a')).toBe('part-in');
+    expect(photoLives(lives(0, ['a'], ['b']), 'b')).toBe('in-trailer');
+    expect(photoLives(lives(0, [], []), 'another crew’s')).toBe('not-known');
   });
 });
 

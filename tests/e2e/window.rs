@@ -1,0 +1,107 @@
+//! The real window of the app, by WebDriver under a virtual display: sign in, open a job, photos from files, a reading,
+//! the gap, a signature; then the app is killed hard, started again, and all is there.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use serde_json::{Value as Json, json};
+use std::path::Path;
+use std::process::Command;
+use tubewright_tests::browser::Browser;
+use tubewright_tests::crew::Crew;
+use tubewright_tests::hands::{self, Hands};
+use tubewright_tests::jpeg;
+use tubewright_tests::story::blocking;
+use tubewright_tests::trailer::{self, Trailer};
+
+async fn paired(dir: &Path) -> std::path::PathBuf {
+    let data = dir.join("trailer");
+    trailer::init(&data);
+    let mut server = Trailer::start(&data, 0);
+    server.sign_in("m-diaz").await;
+    let code = server.pairing().await;
+    let folder = dir.join("K4");
+    let crew = Crew::open(&folder, "K4");
+    blocking(|| crew.pair(code["text"].as_str().unwrap())).unwrap();
+    server.stop();
+    folder
+}
+
+/// Kills the app that runs over this data folder, as a power cut would. Nothing else is touched: it is found by the
+/// folder in its environment.
+fn kill_app(folder: &Path) -> usize {
+    let wanted = format!("TUBEWRIGHT_DATA={}", folder.display());
+    let mut killed = 0;
+    for dir in std::fs::read_dir("/proc").unwrap().flatten() {
+        let Ok(env) = std::fs::read(dir.path().join("environ")) else { continue };
+        let Ok(exe) = std::fs::read_link(dir.path().join("exe")) else { continue };
+        let is_app = exe.file_name().is_some_and(|n| n == "tubewright");
+        if is_app && env.split(|b| *b == 0).any(|v| v == wanted.as_bytes()) {
+            let pid = dir.file_name().to_string_lossy().into_owned();
+            assert!(Command::new("kill").args(["-9", &pid]).status().unwrap().success());
+            killed += 1;
+        }
+    }
+    killed
+}
+
+async fn photos(hands: &Hands<'_>, dir: &Path, job: &str) {
+    hands.go(&["job", job, "step", "failure"]).await;
+    for n in 0..3 {
+        let file = dir.join(format!("photo-{n}.jpg"));
+        std::fs::write(&file, jpeg::photo(1200, 900, n + 7)).unwrap();
+        hands.file(n as usize, &file).await;
+        let there = |v: &Json| v["lists"]["photos"].as_array().is_some_and(|a| a.len() == n as usize + 1);
+        hands.until("the photo", "job", json!({"job": job}), there).await;
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_the_window_said_was_saved_is_there_after_a_hard_kill() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = paired(dir.path()).await;
+    let browser = Browser::app(&folder).await;
+    let hands = Hands { b: &browser };
+    hands.take_up("d-kerr", "D. Kerr").await;
+    hands.until("sign-in", "state", json!({}), |s| s["person"]["id"] == "d-kerr").await;
+    let job = hands::open_job(&hands).await;
+    println!("opened job {job} in the window");
+    photos(&hands, dir.path(), &job).await;
+    println!("three photos from files");
+    hands::read_wall(&hands, &job).await;
+    hands::measure_gap(&hands, &job).await;
+    println!("a reading and four gaps");
+
+    // Two who did not count sign for the place; the second count comes first, by another person.
+    let second = json!({"job": job, "field": "second-count", "body": {"tube": 74}, "basis": []});
+    hands.seam("sign_in", json!({"person": "m-soto", "pin": tubewright_tests::crew::pin("m-soto")})).await;
+    hands.seam("record", second).await;
+    hands.seam("sign_out", json!({})).await;
+    browser.script("location.hash = '#/'; location.reload()", vec![]).await;
+    hands.take_up("m-diaz", "M. Diaz").await;
+    hands.until("sign-in", "state", json!({}), |s| s["person"]["id"] == "m-diaz").await;
+    hands::sign(&hands, &job, "place", "m-diaz").await;
+    println!("the supervisor signed for the place with the PIN");
+    let before = hands.seam("job", json!({"job": job})).await;
+
+    assert_eq!(kill_app(&folder), 1, "one app runs over this folder");
+    browser.close().await;
+
+    let browser = Browser::app(&folder).await;
+    let hands = Hands { b: &browser };
+    hands.take_up("d-kerr", "D. Kerr").await;
+    hands.until("sign-in", "state", json!({}), |s| s["person"]["id"] == "d-kerr").await;
+    let after = hands.seam("job", json!({"job": job})).await;
+    for part in ["fields", "lists", "gates", "level", "sums"] {
+        assert_eq!(before[part], after[part], "{part} after the kill");
+    }
+    hands.go(&["job", &job]).await;
+    browser.wait("ol li").await;
+    let hash = after["lists"]["photos"][0]["body"]["hash"].as_str().unwrap().to_owned();
+    let crew = {
+        assert_eq!(kill_app(&folder), 1);
+        browser.close().await;
+        Crew::open(&folder, "K4")
+    };
+    let (mime, bytes) = crew.tablet.photo_get(&hash, "full").unwrap();
+    assert_eq!((mime.as_str(), bytes == jpeg::photo(1200, 900, 7)), ("image/jpeg", true), "the original, byte for byte");
+    println!("after two hard kills: {} entries, the photo is the original byte for byte", after["entries"]);
+}
