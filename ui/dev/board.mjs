@@ -40,7 +40,7 @@ const SCREENS = [
   { name: 'sign-in', world: {}, path: '' },
   { name: 'pin', world: {}, path: '', act: async (p) => { await p.locator('[data-person="m-diaz"]').click(); await keys(p, '481'); } },
   { name: 'board', world: me, path: '' },
-  { name: 'table', world: me, path: '', act: async (p) => { await p.getByRole('button', { name: /As a table|Como tabla/ }).click(); await p.locator('.wall table, .wall ul button').first().waitFor(); } },
+  { name: 'table', world: me, path: '', act: async (p) => { await p.getByRole('button', { name: /As a table|Como tabla/ }).click(); await p.locator('[data-wall-as="table"]').waitFor(); } },
   { name: 'filtered', world: me, path: '', act: (p) => p.locator('.wanted .row button').first().click() },
   { name: 'empty', world: { ...me, empty: true }, path: '' },
   { name: 'ready', world: { ...me, ready: true }, path: '' },

@@ -15,7 +15,7 @@ export const board: Record<keyof typeof en, Message> = {
   'bd.lost-never': 'el servidor del tráiler no contesta.',
   'bd.lost-below': 'Lo de abajo es como se oyó a las {time}. Ahora puede ser distinto. No se muestra nada como listo.',
   'bd.heard': 'como se oyó a las {time}',
-  'bd.jobs': { one: '{n} trabajo, {full} completo.', other: '{n} trabajos, {full} completos.' },
+  'bd.jobs': { one: '{n} trabajo; completos: {full}.', other: '{n} trabajos; completos: {full}.' },
   'bd.ready-short': 'LISTO hasta donde este tablero puede saber',
 
   // The sentence on top
