@@ -180,3 +180,17 @@ fn a_changed_plan_builds_on_the_one_before() {
     assert_eq!(trailer.plan().unwrap().silent_after_min, 45);
     assert!(trailer.store.verify().unwrap().is_good());
 }
+
+#[test]
+fn the_plan_on_the_board_names_everything_and_holds_no_pin() {
+    let fixture = Fixture::new();
+    let cookie = fixture.sign_in("m-soto");
+    let got = fixture.get(As { cookie: Some(&cookie), ..As::default() }, "/api/board/plan");
+    assert_eq!(got.status, 200);
+    let plan = got.json();
+    let count = |part: &str| plan[part].as_array().map_or(0, Vec::len);
+    println!("{} sections, {} hold points, {} people", count("sections"), count("hold_points"), count("people"));
+    assert!(count("sections") > 0 && count("hold_points") > 0 && count("people") > 0);
+    assert!(!plan.to_string().contains("argon2"), "no PIN hash leaves the server");
+    assert!(plan["people"].as_array().unwrap().iter().all(|p| p.get("pin").is_none()));
+}
