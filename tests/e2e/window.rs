@@ -3,8 +3,12 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use serde_json::{Value as Json, json};
+use std::io::Write;
+use std::net::TcpListener;
 use std::path::Path;
 use std::process::Command;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use tubewright_tests::browser::Browser;
 use tubewright_tests::crew::Crew;
 use tubewright_tests::hands::{self, Hands};
@@ -43,15 +47,54 @@ fn kill_app(folder: &Path) -> usize {
     killed
 }
 
+/// The bytes of the n-th photo; the first is as a 12 megapixel camera makes it.
+fn picture(n: u32) -> Vec<u8> {
+    if n == 0 { jpeg::photo(4000, 3000, 7) } else { jpeg::photo(1200, 900, n + 7) }
+}
+
 async fn photos(hands: &Hands<'_>, dir: &Path, job: &str) {
     hands.go(&["job", job, "step", "failure"]).await;
     for n in 0..3 {
         let file = dir.join(format!("photo-{n}.jpg"));
-        std::fs::write(&file, jpeg::photo(1200, 900, n + 7)).unwrap();
+        std::fs::write(&file, picture(n)).unwrap();
+        hands.b.script(TICK, vec![]).await;
         hands.file(n as usize, &file).await;
         let there = |v: &Json| v["lists"]["photos"].as_array().is_some_and(|a| a.len() == n as usize + 1);
         hands.until("the photo", "job", json!({"job": job}), there).await;
+        let lived = hands.b.script("return [window.__ticks, Math.round(window.__worst)]", vec![]).await;
+        println!("photo {n}: while it was stored the window drew on {} times, the longest pause was {} ms", lived[0], lived[1]);
+        assert!(lived[0].as_u64().unwrap() >= 3, "the window stood still while a photo was stored");
     }
+}
+
+/// Counts how often the page comes to run, and the longest pause between.
+const TICK: &str = "window.__ticks = 0; window.__worst = 0; let last = performance.now(); clearInterval(window.__timer);
+    window.__timer = setInterval(() => { const now = performance.now(); window.__worst = Math.max(window.__worst, now - last); last = now; window.__ticks++; }, 20)";
+
+/// A listener that would let any page in, and counts who came.
+fn open_door() -> (std::net::SocketAddr, Arc<AtomicUsize>) {
+    let door = TcpListener::bind("127.0.0.1:0").unwrap();
+    let (address, came) = (door.local_addr().unwrap(), Arc::new(AtomicUsize::new(0)));
+    let count = Arc::clone(&came);
+    std::thread::spawn(move || {
+        for mut guest in door.incoming().flatten() {
+            count.fetch_add(1, Ordering::SeqCst);
+            let _ = guest.write_all(b"HTTP/1.1 200 OK\r\nAccess-Control-Allow-Origin: *\r\nContent-Length: 2\r\n\r\nhi");
+        }
+    });
+    (address, came)
+}
+
+/// The webview's content policy lets the screens reach no network: the peer would answer anybody, and nobody comes.
+async fn no_network(hands: &Hands<'_>) {
+    let (address, came) = open_door();
+    assert!(std::net::TcpStream::connect(address).is_ok());
+    let try_it = "const done = arguments[1]; fetch(arguments[0]).then(() => done('reached'), (e) => done('refused: ' + e)); const i = new Image(); i.src = arguments[0];";
+    let said = hands.b.client().execute_async(try_it, vec![json!(format!("http://{address}/"))]).await.unwrap();
+    std::thread::sleep(std::time::Duration::from_millis(300));
+    println!("a page that tries to reach a network: {said}; it came {} times", came.load(Ordering::SeqCst) - 1);
+    assert!(said.as_str().unwrap().starts_with("refused"));
+    assert_eq!(came.load(Ordering::SeqCst), 1, "only the test's own call came through the door");
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -62,6 +105,7 @@ async fn what_the_window_said_was_saved_is_there_after_a_hard_kill() {
     let hands = Hands { b: &browser };
     hands.take_up("d-kerr", "D. Kerr").await;
     hands.until("sign-in", "state", json!({}), |s| s["person"]["id"] == "d-kerr").await;
+    no_network(&hands).await;
     let job = hands::open_job(&hands).await;
     println!("opened job {job} in the window");
     photos(&hands, dir.path(), &job).await;
@@ -102,6 +146,6 @@ async fn what_the_window_said_was_saved_is_there_after_a_hard_kill() {
         Crew::open(&folder, "K4")
     };
     let (mime, bytes) = crew.tablet.photo_get(&hash, "full").unwrap();
-    assert_eq!((mime.as_str(), bytes == jpeg::photo(1200, 900, 7)), ("image/jpeg", true), "the original, byte for byte");
+    assert_eq!((mime.as_str(), bytes == picture(0)), ("image/jpeg", true), "the original, byte for byte");
     println!("after two hard kills: {} entries, the photo is the original byte for byte", after["entries"]);
 }

@@ -103,34 +103,45 @@ impl Crew {
     }
 }
 
-/// Steps 1 to 3 by the helper: place, second count, failure, photos, readings. Gives the job.
+/// Steps 1 to 3 at tube 47. Gives the job.
 pub fn find_and_read(c: &Crew, megapixels: bool) -> String {
+    let job = find(c, 47, "54' 6\"");
+    photograph_and_read(c, &job, "54' 6\"", megapixels);
+    job
+}
+
+/// Place by the helper, second count by the welder who does not see the first. Gives the job.
+pub fn find(c: &Crew, tube: u32, elevation: &str) -> String {
     c.sign_in("ana-r");
-    let place = json!({"section": "front-wall", "row": 1, "tube": 47, "elevation": m("54' 6\"", "ft"), "side": "fire", "landmark": "wall blower 12"});
+    let place = json!({"section": "front-wall", "row": 1, "tube": tube, "elevation": m(elevation, "ft"), "side": "fire", "landmark": "wall blower 12"});
     let job = c.call("open_job", json!({"section": "front-wall", "place": place}))["job"].as_str().expect("a job").to_owned();
     c.sign_in("m-soto");
     let blind = c.call("job", json!({"job": job, "hide": ["place"]}));
-    assert!(!blind.to_string().contains("\"tube\":47"), "the first count is on the second counter's screen");
-    c.record_blind(&job, "second-count", json!({"tube": 74}));
+    assert!(!blind.to_string().contains(&format!("\"tube\":{tube}")), "the first count is on the second counter's screen");
+    c.record_blind(&job, "second-count", json!({"tube": 121 - tube}));
+    job
+}
+
+/// Failure, three photos, gauge check and three readings.
+pub fn photograph_and_read(c: &Crew, job: &str, elevation: &str, megapixels: bool) {
     c.sign_in("ana-r");
     c.record(
-        &job,
+        job,
         "failure",
         json!({"opening": "perforation", "signs": ["polished"], "first": "leaked-first", "note": "steam heard at 3 am"}),
     );
     let (w, h) = if megapixels { (4000, 3000) } else { (640, 480) };
     for (n, view) in ["overview", "middle", "close"].iter().enumerate() {
-        c.photo(&job, view, crate::jpeg::photo(w, h, n as u32 + 1));
+        c.photo(job, view, crate::jpeg::photo(w, h, n as u32 + 1));
     }
     let steps = json!([
         {"nominal": m("0.100", "in"), "read": m("0.100", "in")},
         {"nominal": m("0.300", "in"), "read": m("0.301", "in")}
     ]);
-    c.record(&job, "gauge", json!({"gauge": "UT-3", "block": "B-1", "steps": steps, "surface": m("75", "F")}));
+    c.record(job, "gauge", json!({"gauge": "UT-3", "block": "B-1", "steps": steps, "surface": m("75", "F")}));
     for (clock, wall) in [(10, "0.171"), (12, "0.112"), (2, "0.185")] {
-        c.record(&job, "readings", json!({"elevation": m("54' 6\"", "ft"), "clock": clock, "wall": m(wall, "in"), "gauge": "UT-3"}));
+        c.record(job, "readings", json!({"elevation": m(elevation, "ft"), "clock": clock, "wall": m(wall, "in"), "gauge": "UT-3"}));
     }
-    job
 }
 
 /// Steps 4 to 6: plan, before-work checks, material, filler, procedure.

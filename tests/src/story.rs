@@ -17,6 +17,10 @@ pub struct Played {
     pub job: String,
     /// Data folders: trailer, first tablet, second tablet.
     pub folders: [PathBuf; 3],
+    /// A copy of the three, made while two answers stood.
+    pub two_answers: PathBuf,
+    /// The port on which the tablets know the trailer.
+    pub port: u16,
 }
 
 /// Prints what happens and keeps it for the summary.
@@ -34,6 +38,20 @@ impl Log {
 
 fn free_port() -> u16 {
     TcpListener::bind("127.0.0.1:0").and_then(|l| l.local_addr()).expect("a free port").port()
+}
+
+/// Copies folders at rest: no server runs and the tablets do nothing.
+fn copy(from: &Path, to: &Path) {
+    let _ = std::fs::remove_dir_all(to);
+    std::fs::create_dir_all(to).expect("a folder");
+    for item in std::fs::read_dir(from).expect("a folder").flatten() {
+        let target = to.join(item.file_name());
+        if item.path().is_dir() {
+            copy(&item.path(), &target);
+        } else {
+            std::fs::copy(item.path(), target).expect("a copy");
+        }
+    }
 }
 
 fn nobody_listens(port: u16) -> bool {
@@ -79,12 +97,14 @@ pub async fn play(dir: &Path) -> Played {
     measure_apart(&k1, &k2, &job, &mut log);
 
     log.say("5. In the trailer again: both tablets sync over TLS; the board tells.");
+    let two_answers = dir.with_extension("two-answers");
+    copy(dir, &two_answers);
     settle_at_the_board(data, port, &k1, &k2, &job, &mut log).await;
 
     log.say("6. The piece goes in: fit-up, welds, examination, test; everybody signs what stands.");
     finish(&k1, &job, &mut log);
     close(data, port, &k1, &k2, &job, &mut log).await;
-    Played { lines: log.0, job, folders }
+    Played { lines: log.0, job, folders, two_answers, port }
 }
 
 async fn pair_both(data: &Path, port: u16, k1_dir: &Path, k2_dir: &Path, log: &mut Log) -> (Crew, Crew) {

@@ -12,9 +12,7 @@ pub enum PhotoError {
     )]
     NotAPicture,
     /// A kind of JPEG or PNG that cannot be shown.
-    #[error(
-        "This kind of picture cannot be shown ({0}). Nothing saved before is lost. Take the photo again as an ordinary JPEG."
-    )]
+    #[error("This kind of picture cannot be shown ({0}). Nothing saved before is lost. Take the photo again as an ordinary JPEG.")]
     Unsupported(String),
     /// The file is too long.
     #[error("The photo file is too large: {} MB, at most {} MB. Nothing saved before is lost. Take it again at a lower resolution.", .bytes.div_ceil(1 << 20), .most >> 20)]
@@ -25,9 +23,7 @@ pub enum PhotoError {
         most: u64,
     },
     /// Too many pixels.
-    #[error(
-        "The picture is too large: {width} x {height} pixels. Nothing saved before is lost. Take it again at a lower resolution."
-    )]
+    #[error("The picture is too large: {width} x {height} pixels. Nothing saved before is lost. Take it again at a lower resolution.")]
     TooManyPixels {
         /// Width in the file, px.
         width: u32,

@@ -25,21 +25,12 @@ impl Header {
     /// As people will see it.
     pub fn info(&self) -> Info {
         let turned = self.orientation.to_exif() >= 5;
-        let (width, height) = if turned {
-            (self.height, self.width)
-        } else {
-            (self.width, self.height)
-        };
+        let (width, height) = if turned { (self.height, self.width) } else { (self.width, self.height) };
         let mime = match self.format {
             Format::Jpeg => "image/jpeg",
             Format::Png => "image/png",
         };
-        Info {
-            mime,
-            width,
-            height,
-            orientation: self.orientation.to_exif(),
-        }
+        Info { mime, width, height, orientation: self.orientation.to_exif() }
     }
 }
 
@@ -52,10 +43,7 @@ pub(crate) fn read(bytes: &[u8], limits: &Limits) -> Result<Header, PhotoError> 
         return Err(PhotoError::Empty);
     }
     if bytes.len() as u64 > limits.bytes {
-        return Err(PhotoError::TooLong {
-            bytes: bytes.len() as u64,
-            most: limits.bytes,
-        });
+        return Err(PhotoError::TooLong { bytes: bytes.len() as u64, most: limits.bytes });
     }
     let (header, whole) = if bytes.starts_with(JPEG) {
         jpeg(bytes)?
@@ -64,12 +52,7 @@ pub(crate) fn read(bytes: &[u8], limits: &Limits) -> Result<Header, PhotoError> 
     } else {
         return Err(PhotoError::NotAPicture);
     };
-    let Header {
-        width,
-        height,
-        depth,
-        ..
-    } = header;
+    let Header { width, height, depth, .. } = header;
     if width == 0 || height == 0 {
         return Err(PhotoError::Unsupported("it does not say its size".into()));
     }
@@ -78,11 +61,7 @@ pub(crate) fn read(bytes: &[u8], limits: &Limits) -> Result<Header, PhotoError> 
         return Err(PhotoError::TooManyPixels { width, height });
     }
     // Last, so that a picture which is both too large and cut short is called too large: that is what the user can change.
-    if whole {
-        Ok(header)
-    } else {
-        Err(PhotoError::CutShort)
-    }
+    if whole { Ok(header) } else { Err(PhotoError::CutShort) }
 }
 
 fn be16(bytes: &[u8], at: usize) -> Option<u16> {
@@ -128,32 +107,17 @@ fn jpeg(bytes: &[u8]) -> Result<(Header, bool), PhotoError> {
                 size = be16(segment, 1).zip(be16(segment, 3));
             }
             0xe1 if orientation.is_none() => {
-                orientation = segment
-                    .strip_prefix(b"Exif\0\0")
-                    .and_then(Orientation::from_exif_chunk);
+                orientation = segment.strip_prefix(b"Exif\0\0").and_then(Orientation::from_exif_chunk);
             }
             _ => {}
         }
         at += length.max(2);
     }
     let Some((height, width)) = size else {
-        return Err(if whole {
-            PhotoError::Damaged("no frame in it".into())
-        } else {
-            PhotoError::CutShort
-        });
+        return Err(if whole { PhotoError::Damaged("no frame in it".into()) } else { PhotoError::CutShort });
     };
     let orientation = orientation.unwrap_or(Orientation::NoTransforms);
-    Ok((
-        Header {
-            format: Format::Jpeg,
-            width: width.into(),
-            height: height.into(),
-            depth,
-            orientation,
-        },
-        whole,
-    ))
+    Ok((Header { format: Format::Jpeg, width: width.into(), height: height.into(), depth, orientation }, whole))
 }
 
 /// Steps over picture data to the next marker and past it.
@@ -174,10 +138,7 @@ fn next_marker(bytes: &[u8], at: &mut usize) -> Option<u8> {
 
 /// Walks the chunks up to IEND (PNG specification, third edition, clause 5).
 fn png(bytes: &[u8]) -> Result<(Header, bool), PhotoError> {
-    let ihdr = bytes
-        .get(8..29)
-        .filter(|c| &c[4..8] == b"IHDR")
-        .ok_or(PhotoError::CutShort)?;
+    let ihdr = bytes.get(8..29).filter(|c| &c[4..8] == b"IHDR").ok_or(PhotoError::CutShort)?;
     let (Some(width), Some(height)) = (be32(ihdr, 8), be32(ihdr, 12)) else {
         return Err(PhotoError::CutShort);
     };
@@ -194,10 +155,7 @@ fn png(bytes: &[u8]) -> Result<(Header, bool), PhotoError> {
     let mut at = PNG.len();
     let mut whole = false;
     while let (Some(length), Some(kind)) = (be32(bytes, at), bytes.get(at + 4..at + 8)) {
-        let Some(next) = at
-            .checked_add(length as usize)
-            .and_then(|n| n.checked_add(12))
-        else {
+        let Some(next) = at.checked_add(length as usize).and_then(|n| n.checked_add(12)) else {
             break;
         };
         if next > bytes.len() {
@@ -205,8 +163,7 @@ fn png(bytes: &[u8]) -> Result<(Header, bool), PhotoError> {
         }
         match kind {
             b"eXIf" => {
-                orientation =
-                    Orientation::from_exif_chunk(&bytes[at + 8..next - 4]).unwrap_or(orientation);
+                orientation = Orientation::from_exif_chunk(&bytes[at + 8..next - 4]).unwrap_or(orientation);
             }
             b"IEND" => {
                 whole = true;
@@ -216,14 +173,5 @@ fn png(bytes: &[u8]) -> Result<(Header, bool), PhotoError> {
         }
         at = next;
     }
-    Ok((
-        Header {
-            format: Format::Png,
-            width,
-            height,
-            depth,
-            orientation,
-        },
-        whole,
-    ))
+    Ok((Header { format: Format::Png, width, height, depth, orientation }, whole))
 }

@@ -32,12 +32,7 @@ pub struct Limits {
 impl Default for Limits {
     /// 64 MiB, 64 megapixels, 20,000 px, 512 MiB.
     fn default() -> Self {
-        Self {
-            bytes: 64 << 20,
-            pixels: 64_000_000,
-            side: 20_000,
-            memory: 512 << 20,
-        }
+        Self { bytes: 64 << 20, pixels: 64_000_000, side: 20_000, memory: 512 << 20 }
     }
 }
 

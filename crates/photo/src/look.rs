@@ -30,32 +30,18 @@ pub struct Look {
 pub(crate) fn measure(picture: &RgbImage) -> Look {
     let (width, height) = picture.dimensions();
     // ITU-R BT.601 luma in whole numbers.
-    let grey: Vec<u8> = picture
-        .pixels()
-        .map(|p| {
-            ((u32::from(p[0]) * 299 + u32::from(p[1]) * 587 + u32::from(p[2]) * 114) / 1000) as u8
-        })
-        .collect();
+    let grey: Vec<u8> =
+        picture.pixels().map(|p| ((u32::from(p[0]) * 299 + u32::from(p[1]) * 587 + u32::from(p[2]) * 114) / 1000) as u8).collect();
     let mut counts = [0_u64; 256];
     for &value in &grey {
         counts[usize::from(value)] += 1;
     }
     let total = grey.len().max(1) as u64;
-    let brightness = (0_u64..)
-        .zip(counts)
-        .map(|(value, n)| value * n)
-        .sum::<u64>() as f64
-        / total as f64;
+    let brightness = (0_u64..).zip(counts).map(|(value, n)| value * n).sum::<u64>() as f64 / total as f64;
     let bright_part = bright_part(&counts, total);
     let sharpness = laplacian_variance(&grey, width as usize, height as usize);
     let dark = bright_part < DARK_BELOW;
-    Look {
-        sharpness,
-        brightness,
-        bright_part,
-        blurred: !dark && sharpness < BLUR_BELOW,
-        dark,
-    }
+    Look { sharpness, brightness, bright_part, blurred: !dark && sharpness < BLUR_BELOW, dark }
 }
 
 fn bright_part(counts: &[u64; 256], total: u64) -> u8 {

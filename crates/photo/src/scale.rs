@@ -22,9 +22,7 @@ pub(crate) fn decode(bytes: &[u8], head: &Header, limits: &Limits) -> Result<Rgb
     if picture.dimensions() == (head.width, head.height) {
         Ok(picture)
     } else {
-        Err(PhotoError::Damaged(
-            "its size is not what its header says".into(),
-        ))
+        Err(PhotoError::Damaged("its size is not what its header says".into()))
     }
 }
 
@@ -32,9 +30,7 @@ pub(crate) fn decode(bytes: &[u8], head: &Header, limits: &Limits) -> Result<Rgb
 /// decoder meets an unreadable code it fills the rest with grey, and a half-grey failure photo must not pass as evidence.
 fn decode_jpeg(bytes: &[u8], head: &Header, limits: &Limits) -> Result<RgbImage, PhotoError> {
     let damaged = |e: zune_jpeg::errors::DecodeErrors| match e {
-        zune_jpeg::errors::DecodeErrors::Unsupported(what) => {
-            PhotoError::Unsupported(format!("{what:?}"))
-        }
+        zune_jpeg::errors::DecodeErrors::Unsupported(what) => PhotoError::Unsupported(format!("{what:?}")),
         other => PhotoError::Damaged(format!("{other:?}")),
     };
     let lenient = DecoderOptions::default()
@@ -46,8 +42,7 @@ fn decode_jpeg(bytes: &[u8], head: &Header, limits: &Limits) -> Result<RgbImage,
     decoder.decode_headers().map_err(damaged)?;
     decoder.set_options(lenient.set_strict_mode(true));
     let pixels = decoder.decode().map_err(damaged)?;
-    RgbImage::from_raw(head.width, head.height, pixels)
-        .ok_or_else(|| PhotoError::Damaged("its data do not fill the picture".into()))
+    RgbImage::from_raw(head.width, head.height, pixels).ok_or_else(|| PhotoError::Damaged("its data do not fill the picture".into()))
 }
 
 fn decode_png(bytes: &[u8], limits: &Limits) -> Result<RgbImage, PhotoError> {
@@ -58,9 +53,7 @@ fn decode_png(bytes: &[u8], limits: &Limits) -> Result<RgbImage, PhotoError> {
     let damaged = |e: image::ImageError| PhotoError::Damaged(e.to_string());
     let mut decoder = PngDecoder::with_limits(Cursor::new(bytes), most.clone()).map_err(damaged)?;
     decoder.set_limits(most).map_err(damaged)?;
-    Ok(DynamicImage::from_decoder(decoder)
-        .map_err(damaged)?
-        .into_rgb8())
+    Ok(DynamicImage::from_decoder(decoder).map_err(damaged)?.into_rgb8())
 }
 
 /// Makes the longest side at most `side` px; never makes a picture larger.
@@ -71,19 +64,13 @@ pub(crate) fn within(picture: RgbImage, side: u32) -> Result<RgbImage, PhotoErro
         return Ok(picture);
     }
     // At least 1 px and at most `side`, so the result fits 32 bits.
-    let scaled = |n: u32| {
-        ((u64::from(n) * u64::from(side) + u64::from(longest) / 2) / u64::from(longest)).max(1)
-            as u32
-    };
+    let scaled = |n: u32| ((u64::from(n) * u64::from(side) + u64::from(longest) / 2) / u64::from(longest)).max(1) as u32;
     let (new_width, new_height) = (scaled(width), scaled(height));
     let inside = |e: &dyn std::fmt::Display| PhotoError::Damaged(e.to_string());
-    let source =
-        ImageRef::new(width, height, picture.as_raw(), PixelType::U8x3).map_err(|e| inside(&e))?;
+    let source = ImageRef::new(width, height, picture.as_raw(), PixelType::U8x3).map_err(|e| inside(&e))?;
     let mut target = Image::new(new_width, new_height, PixelType::U8x3);
     let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(FilterType::Lanczos3));
-    Resizer::new()
-        .resize(&source, &mut target, &options)
-        .map_err(|e| inside(&e))?;
+    Resizer::new().resize(&source, &mut target, &options).map_err(|e| inside(&e))?;
     RgbImage::from_raw(new_width, new_height, target.into_vec())
         .ok_or_else(|| PhotoError::Damaged("its data do not fill the picture".into()))
 }
@@ -98,8 +85,6 @@ pub(crate) fn upright(picture: RgbImage, head: &Header) -> RgbImage {
 /// Encodes as JPEG; `quality` 1 to 100.
 pub(crate) fn jpeg(picture: RgbImage, quality: u8) -> Result<Vec<u8>, PhotoError> {
     let mut out = Vec::with_capacity(picture.as_raw().len() / 8);
-    JpegEncoder::new_with_quality(&mut out, quality)
-        .encode_image(&picture)
-        .map_err(|e| PhotoError::Damaged(e.to_string()))?;
+    JpegEncoder::new_with_quality(&mut out, quality).encode_image(&picture).map_err(|e| PhotoError::Damaged(e.to_string()))?;
     Ok(out)
 }

@@ -25,17 +25,13 @@ fn made_up(width: u32, height: u32) -> RgbImage {
 
 fn jpeg(picture: &RgbImage) -> Vec<u8> {
     let mut out = Vec::new();
-    JpegEncoder::new_with_quality(&mut out, 90)
-        .encode_image(picture)
-        .expect("encodes");
+    JpegEncoder::new_with_quality(&mut out, 90).encode_image(picture).expect("encodes");
     out
 }
 
 fn png(picture: &RgbImage) -> Vec<u8> {
     let mut out = std::io::Cursor::new(Vec::new());
-    picture
-        .write_to(&mut out, image::ImageFormat::Png)
-        .expect("encodes");
+    picture.write_to(&mut out, image::ImageFormat::Png).expect("encodes");
     out.into_inner()
 }
 
@@ -63,15 +59,7 @@ fn is_red(p: &Rgb<u8>) -> bool {
 fn twelve_megapixels_lying_on_its_side_stand_up() {
     let original = with_orientation(&jpeg(&made_up(4000, 3000)), 6);
     let info = inspect(&original, &Limits::default()).expect("good");
-    assert_eq!(
-        info,
-        Info {
-            mime: "image/jpeg",
-            width: 3000,
-            height: 4000,
-            orientation: 6
-        }
-    );
+    assert_eq!(info, Info { mime: "image/jpeg", width: 3000, height: 4000, orientation: 6 });
     let made = pictures(&original).expect("good");
     let (large, small) = (decode(&made.large), decode(&made.small));
     assert_eq!(large.dimensions(), (1200, 1600));
@@ -79,12 +67,7 @@ fn twelve_megapixels_lying_on_its_side_stand_up() {
     // Orientation 6: row 0 of the file is the right side, so the red corner comes to the top right.
     assert!(is_red(large.get_pixel(1150, 50)) && !is_red(large.get_pixel(50, 50)));
     assert!(is_red(small.get_pixel(180, 10)) && !is_red(small.get_pixel(10, 10)));
-    println!(
-        "12 MP, {} bytes, orientation 6: {} and {} bytes, upright",
-        original.len(),
-        made.large.len(),
-        made.small.len()
-    );
+    println!("12 MP, {} bytes, orientation 6: {} and {} bytes, upright", original.len(), made.large.len(), made.small.len());
 }
 
 #[test]
@@ -101,28 +84,14 @@ fn every_orientation_puts_the_red_corner_where_exif_says() {
         let original = with_orientation(&plain, orientation);
         let made = pictures(&original).expect("good");
         let seen = decode(&made.large);
-        assert_eq!(
-            seen.dimensions(),
-            if orientation >= 5 {
-                (240, 400)
-            } else {
-                (400, 240)
-            }
-        );
+        assert_eq!(seen.dimensions(), if orientation >= 5 { (240, 400) } else { (400, 240) });
         assert_eq!((made.info.width, made.info.height), seen.dimensions());
         let (dx, dy) = corner(orientation);
         let at = |d: i64, n: u32| {
-            if d < 0 {
-                (i64::from(n) + d) as u32
-            } else {
-                d as u32
-            }
+            if d < 0 { (i64::from(n) + d) as u32 } else { d as u32 }
         };
         let (w, h) = seen.dimensions();
-        assert!(
-            is_red(seen.get_pixel(at(dx, w), at(dy, h))),
-            "orientation {orientation}"
-        );
+        assert!(is_red(seen.get_pixel(at(dx, w), at(dy, h))), "orientation {orientation}");
     }
     println!("8 orientations: size and corner right");
 }
@@ -142,9 +111,7 @@ fn small_pictures_are_not_made_larger() {
 #[test]
 fn grey_pictures_work() {
     let mut out = Vec::new();
-    JpegEncoder::new(&mut out)
-        .encode_image(&GrayImage::from_pixel(300, 200, image::Luma([140])))
-        .expect("encodes");
+    JpegEncoder::new(&mut out).encode_image(&GrayImage::from_pixel(300, 200, image::Luma([140]))).expect("encodes");
     let seen = decode(&pictures(&out).expect("good").large);
     let p = seen.get_pixel(100, 100);
     assert!(p.0.iter().all(|&c| (138..=142).contains(&c)), "{p:?}");
@@ -155,10 +122,7 @@ fn grey_pictures_work() {
 fn bad_files_are_refused_with_words() {
     let good = jpeg(&made_up(640, 480));
     let mut huge = good.clone();
-    let frame = huge
-        .windows(2)
-        .position(|w| w == [0xff, 0xc0])
-        .expect("a frame header");
+    let frame = huge.windows(2).position(|w| w == [0xff, 0xc0]).expect("a frame header");
     huge[frame + 5..frame + 9].copy_from_slice(&[0x75, 0x30, 0x75, 0x30]);
     let mut sized_zero = good.clone();
     sized_zero[frame + 5..frame + 9].copy_from_slice(&[0, 0, 2, 128]);
@@ -166,10 +130,7 @@ fn bad_files_are_refused_with_words() {
     no_end.truncate(good.len() - 2);
     let png = png(&made_up(200, 200));
     let mut bad_table = good.clone();
-    let tables = good
-        .windows(2)
-        .position(|w| w == [0xff, 0xc4])
-        .expect("Huffman tables");
+    let tables = good.windows(2).position(|w| w == [0xff, 0xc4]).expect("Huffman tables");
     bad_table[tables + 5..tables + 21].fill(0xff);
     let cases: [(&str, &[u8], &str); 11] = [
         ("nothing", b"", "photo-empty"),
@@ -182,19 +143,12 @@ fn bad_files_are_refused_with_words() {
         ("three bytes of a JPEG", &good[..3], "photo-cut-short"),
         ("broken Huffman table", &bad_table, "photo-damaged"),
         ("half a PNG", &png[..png.len() / 2], "photo-cut-short"),
-        (
-            "a PNG without its end chunk",
-            &png[..png.len() - 12],
-            "photo-cut-short",
-        ),
+        ("a PNG without its end chunk", &png[..png.len() - 12], "photo-cut-short"),
     ];
     for (name, bytes, code) in cases {
         let e = pictures(bytes).map(|made| made.info).expect_err(name);
         assert_eq!(e.code(), code, "{name}: {e}");
-        assert!(
-            e.to_string().contains("Nothing saved before is lost"),
-            "{name}"
-        );
+        assert!(e.to_string().contains("Nothing saved before is lost"), "{name}");
         println!("{name}: {e}");
     }
 }
@@ -202,46 +156,16 @@ fn bad_files_are_refused_with_words() {
 #[test]
 fn limits_hold_before_decoding() {
     let good = jpeg(&made_up(640, 480));
-    let long = Limits {
-        bytes: good.len() as u64 - 1,
-        ..Limits::default()
-    };
-    assert!(matches!(
-        inspect(&good, &long),
-        Err(PhotoError::TooLong { .. })
-    ));
-    let few = Limits {
-        pixels: 640 * 480 - 1,
-        ..Limits::default()
-    };
-    assert!(matches!(
-        inspect(&good, &few),
-        Err(PhotoError::TooManyPixels {
-            width: 640,
-            height: 480
-        })
-    ));
-    let narrow = Limits {
-        side: 639,
-        ..Limits::default()
-    };
-    assert!(matches!(
-        inspect(&good, &narrow),
-        Err(PhotoError::TooManyPixels { .. })
-    ));
-    let small = Limits {
-        memory: 640 * 480 * 3 - 1,
-        ..Limits::default()
-    };
-    assert!(matches!(
-        inspect(&good, &small),
-        Err(PhotoError::TooManyPixels { .. })
-    ));
+    let long = Limits { bytes: good.len() as u64 - 1, ..Limits::default() };
+    assert!(matches!(inspect(&good, &long), Err(PhotoError::TooLong { .. })));
+    let few = Limits { pixels: 640 * 480 - 1, ..Limits::default() };
+    assert!(matches!(inspect(&good, &few), Err(PhotoError::TooManyPixels { width: 640, height: 480 })));
+    let narrow = Limits { side: 639, ..Limits::default() };
+    assert!(matches!(inspect(&good, &narrow), Err(PhotoError::TooManyPixels { .. })));
+    let small = Limits { memory: 640 * 480 * 3 - 1, ..Limits::default() };
+    assert!(matches!(inspect(&good, &small), Err(PhotoError::TooManyPixels { .. })));
     let over = vec![0xff; (64 << 20) + 1];
-    assert!(matches!(
-        inspect(&over, &Limits::default()),
-        Err(PhotoError::TooLong { .. })
-    ));
+    assert!(matches!(inspect(&over, &Limits::default()), Err(PhotoError::TooLong { .. })));
     println!("limits on bytes, pixels, side, memory: each refuses by one");
 }
 
@@ -252,18 +176,10 @@ fn every_cut_is_refused() {
     for whole in [&good, &png] {
         assert!(pictures(whole).is_ok());
         for n in 0..whole.len() {
-            assert!(
-                pictures(&whole[..n]).is_err(),
-                "cut at {n} of {}",
-                whole.len()
-            );
+            assert!(pictures(&whole[..n]).is_err(), "cut at {n} of {}", whole.len());
         }
     }
-    println!(
-        "{} cuts of a JPEG and {} of a PNG: all refused",
-        good.len(),
-        png.len()
-    );
+    println!("{} cuts of a JPEG and {} of a PNG: all refused", good.len(), png.len());
 }
 
 #[test]
@@ -276,18 +192,11 @@ fn changed_bytes_never_panic() {
             for flip in [0x01, 0x80, 0xff] {
                 let mut bytes = whole.clone();
                 bytes[i] ^= flip;
-                if pictures(&bytes).is_ok() {
-                    taken += 1
-                } else {
-                    refused += 1
-                }
+                if pictures(&bytes).is_ok() { taken += 1 } else { refused += 1 }
             }
         }
     }
-    println!(
-        "{} changed files: {refused} refused, {taken} still a picture, no panic",
-        refused + taken
-    );
+    println!("{} changed files: {refused} refused, {taken} still a picture, no panic", refused + taken);
     assert!(refused > 0 && taken > 0);
 }
 
@@ -305,17 +214,11 @@ fn blurred_and_dark_are_told_apart() {
         }
     }
     let judge = |p: &RgbImage| pictures(&jpeg(p)).expect("good").look;
-    for (name, picture, is_blurred, is_dark) in [
-        ("sharp", &sharp, false, false),
-        ("blurred", &blurred, true, false),
-        ("dark", &dark, false, true),
-        ("lit", &lit, false, false),
-    ] {
+    for (name, picture, is_blurred, is_dark) in
+        [("sharp", &sharp, false, false), ("blurred", &blurred, true, false), ("dark", &dark, false, true), ("lit", &lit, false, false)]
+    {
         let look = judge(picture);
-        println!(
-            "{name}: sharpness {:.1}, brightness {:.0}, bright part {}",
-            look.sharpness, look.brightness, look.bright_part
-        );
+        println!("{name}: sharpness {:.1}, brightness {:.0}, bright part {}", look.sharpness, look.brightness, look.bright_part);
         assert_eq!((look.blurred, look.dark), (is_blurred, is_dark), "{name}");
     }
 }
