@@ -102,8 +102,14 @@ fn wanted(r: &Reader<'_>, found: &[(StepState, Found)], gates: &[GateView], stan
     for gate in gates.iter().filter(|g| g.state == GateState::Shut) {
         all.extend(gate_wants(r, gate, opened));
     }
-    all.sort_by(|a, b| (a.step, &a.what, &a.say.words).cmp(&(b.step, &b.what, &b.say.words)));
+    all.sort_by(|a, b| (a.step, rank(&a.what), &a.say.words).cmp(&(b.step, rank(&b.what), &b.say.words)));
     all
+}
+
+/// Within a step: what is wrong, then what is missing, then who must sign, then what only has to be known.
+fn rank(what: &str) -> usize {
+    const ORDER: [&str; 7] = ["two-answers", "reject", "not-known", "missing", "stale", "signature", "passed-shut"];
+    ORDER.iter().position(|o| *o == what).unwrap_or(ORDER.len())
 }
 
 fn want(what: &str, step: u8, say: Say, since_ms: i64) -> Wanted {
@@ -116,7 +122,7 @@ fn two_answers(r: &Reader<'_>, step: u8) -> Vec<Wanted> {
         .filter(|(_, f)| f.state == FieldState::TwoAnswers)
         .map(|(path, f)| {
             let since = f.answers.iter().flat_map(|a| &a.by).map(|b| b.wall_ms).max().unwrap_or_default();
-            let say = Say::new("two-answers", format!("Two answers: {path}.")).with("field", path);
+            let say = Say::new("two-answers", format!("Two answers: {}.", crate::say::field_words(path))).with("field", path);
             Wanted { field: Some(path.clone()), ..want("two-answers", step, say, since) }
         })
         .collect()
@@ -139,7 +145,8 @@ fn gate_wants(r: &Reader<'_>, gate: &GateView, opened: &By) -> Vec<Wanted> {
         // A stale signature that was given again since is history, not a want.
         if gate.missing.contains(&sign.role) || sign.waived.is_some() {
             let fields = sign.changed.join(", ");
-            let say = Say::new("stale", format!("{} signed before a change: {fields}.", sign.by.name))
+            let words = crate::say::fields_words(&sign.changed);
+            let say = Say::new("stale", format!("{} signed before a change: {words}.", sign.by.name))
                 .with("name", &sign.by.name)
                 .with("gate", &gate.gate)
                 .with("fields", fields);

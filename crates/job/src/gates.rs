@@ -47,8 +47,11 @@ fn blocked(r: &Reader<'_>, gate: &HoldPoint, steps: &[(StepState, Found)]) -> Ve
         for (path, _) in r.of_step(*step) {
             match r.fields.get(path).map(|f| f.state) {
                 Some(FieldState::TwoAnswers) => all.push(
-                    Say::new("two-answers-block", format!("Two answers stand for {path}: settle them or measure again."))
-                        .with("field", path),
+                    Say::new(
+                        "two-answers-block",
+                        format!("Two answers stand for the {}: settle them or measure again.", crate::say::field_words(path)),
+                    )
+                    .with("field", path),
                 ),
                 Some(FieldState::NotUnderstood) => {
                     all.push(Say::new("update-to-edit", "A newer program wrote something here: update this tablet."));
@@ -117,7 +120,7 @@ fn judge(r: &Reader<'_>, gate: &HoldPoint, item: &ItemView, now: &[Covered]) -> 
         Some(say)
     } else if !changed.is_empty() {
         let fields = changed.join(", ");
-        Some(Say::new("stale", format!("Signed before a change: {fields}.")).with("fields", fields))
+        Some(Say::new("stale", format!("Signed before a change: {}.", crate::say::fields_words(&changed))).with("fields", fields))
     } else {
         None
     };

@@ -47,3 +47,38 @@ pub fn text(measure: &trade::Measure) -> String {
         unit => format!("{} {}", measure.typed, unit.symbol()),
     }
 }
+
+/// A field's path in the trade's words: `gap/6` is "gap at 6 o'clock".
+pub fn field_words(path: &str) -> String {
+    let mut parts = path.split('/');
+    match (parts.next(), parts.next(), parts.next()) {
+        (Some("gap"), Some(clock), None) => format!("gap at {clock} o'clock"),
+        (Some("joint"), Some(joint), Some(what)) => format!("{} of the {joint} joint", what.replace('-', " ")),
+        (Some("before-work"), Some(check), None) => format!("before-work check {}", check.replace('-', " ")),
+        _ => path.replace('-', " "),
+    }
+}
+
+/// Several fields in words.
+pub fn fields_words(paths: &[String]) -> String {
+    paths.iter().map(|p| field_words(p)).collect::<Vec<_>>().join(", ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fields_are_said_in_words() {
+        let all = [
+            ("gap/6", "gap at 6 o'clock"),
+            ("joint/upper/fit-up", "fit up of the upper joint"),
+            ("second-count", "second count"),
+            ("before-work/gas-test", "before-work check gas test"),
+            ("piece", "piece"),
+        ];
+        for (path, words) in all {
+            assert_eq!(field_words(path), words);
+        }
+    }
+}

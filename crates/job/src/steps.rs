@@ -123,7 +123,14 @@ fn place(r: &Reader<'_>, sums: &Sums, f: &mut Found) {
 fn failure(r: &Reader<'_>, f: &mut Found) {
     match r.value::<Failure>("failure") {
         None => f.want(missing("failure-missing", "What was seen has not been entered.")),
-        Some(seen) => f.note(Say::new("failure-first", seen.first.clone()).with("first", seen.first)),
+        Some(seen) => {
+            let words = match seen.first.as_str() {
+                "leaked-first" => "leaked first",
+                "struck" => "struck by a neighbour's leak",
+                _ => "not sure what leaked first",
+            };
+            f.note(Say::new("failure-first", words).with("first", seen.first));
+        }
     }
     let photos = r.items::<Photo>("photos");
     for view in ["overview", "middle", "close"] {
@@ -171,7 +178,15 @@ fn readings(r: &Reader<'_>, sums: &Sums, f: &mut Found) {
 fn plan(r: &Reader<'_>, f: &mut Found) {
     match r.value::<Plan>("plan") {
         None => f.want(missing("plan-missing", "The repair has not been decided.")),
-        Some(p) => f.note(Say::new("plan-method", p.method.clone()).with("method", p.method)),
+        Some(p) => {
+            let words = match p.method.as_str() {
+                "dutchman" => "Dutchman",
+                "window" => "window weld",
+                "pad" => "pad weld",
+                _ => "plug",
+            };
+            f.note(Say::new("plan-method", words).with("method", p.method));
+        }
     }
 }
 

@@ -17,8 +17,10 @@ export function pathOf(wanted: Wanted): string[] {
 }
 
 export function next(job: JobView, person: Person): Next {
-  const mine = job.wanted.find((w) => !w.role || person.roles.includes(w.role));
-  const wanted = mine ?? job.wanted[0] ?? null;
+  // That work was recorded past a shut gate has to be known; doing something about it is signing the gate.
+  const todo = job.wanted.filter((w) => w.what !== 'passed-shut');
+  const mine = todo.find((w) => !w.role || person.roles.includes(w.role));
+  const wanted = mine ?? todo[0] ?? null;
   const path = wanted ? pathOf(wanted) : ['step', STEPS[job.stands_at - 1] ?? 'close-out'];
   return { wanted, mine: mine !== undefined || wanted === null, path };
 }
