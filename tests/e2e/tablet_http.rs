@@ -3,28 +3,12 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use serde_json::json;
-use std::path::Path;
 use tubewright_tests::axe;
 use tubewright_tests::browser::Browser;
 use tubewright_tests::crew::{self, Crew, tape};
 use tubewright_tests::hands::{self, Hands};
 use tubewright_tests::pictures::TabletPage;
-use tubewright_tests::story::blocking;
-use tubewright_tests::trailer::{self, Trailer};
-
-/// A paired tablet with its plan, and no trailer any more.
-async fn paired(dir: &Path) -> std::path::PathBuf {
-    let data = dir.join("trailer");
-    trailer::init(&data);
-    let mut server = Trailer::start(&data, 0);
-    server.sign_in("m-diaz").await;
-    let code = server.pairing().await;
-    let folder = dir.join("K4");
-    let crew = Crew::open(&folder, "K4");
-    blocking(|| crew.pair(code["text"].as_str().unwrap())).unwrap();
-    server.stop();
-    folder
-}
+use tubewright_tests::story::paired;
 
 /// Every address of one job's screens.
 fn screens(job: &str) -> Vec<(&'static str, Vec<String>)> {

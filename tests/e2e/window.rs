@@ -13,21 +13,7 @@ use tubewright_tests::browser::Browser;
 use tubewright_tests::crew::Crew;
 use tubewright_tests::hands::{self, Hands};
 use tubewright_tests::jpeg;
-use tubewright_tests::story::blocking;
-use tubewright_tests::trailer::{self, Trailer};
-
-async fn paired(dir: &Path) -> std::path::PathBuf {
-    let data = dir.join("trailer");
-    trailer::init(&data);
-    let mut server = Trailer::start(&data, 0);
-    server.sign_in("m-diaz").await;
-    let code = server.pairing().await;
-    let folder = dir.join("K4");
-    let crew = Crew::open(&folder, "K4");
-    blocking(|| crew.pair(code["text"].as_str().unwrap())).unwrap();
-    server.stop();
-    folder
-}
+use tubewright_tests::story::paired;
 
 /// Kills the app that runs over this data folder, as a power cut would. Nothing else is touched: it is found by the
 /// folder in its environment.

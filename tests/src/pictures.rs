@@ -102,7 +102,8 @@ async fn tablet(data: &Path, job: &str, out: &Path) -> Vec<PathBuf> {
     all
 }
 
-const SHOWN: &str = "localStorage.setItem('lang', arguments[0]); localStorage.setItem('mode', arguments[1]); location.hash = '#/'; location.reload()";
+const SHOWN: &str =
+    "localStorage.setItem('lang', arguments[0]); localStorage.setItem('mode', arguments[1]); location.hash = '#/'; location.reload()";
 
 /// The board, and the two answers on it.
 async fn board(server: &Trailer, job: &str, out: &Path) -> Vec<PathBuf> {

@@ -123,6 +123,20 @@ async fn pair_both(data: &Path, port: u16, k1_dir: &Path, k2_dir: &Path, log: &m
     (k1, k2)
 }
 
+/// The folder of a paired tablet that has its plan; no server runs any more.
+pub async fn paired(dir: &Path) -> PathBuf {
+    let data = dir.join("trailer");
+    trailer::init(&data);
+    let mut server = Trailer::start(&data, 0);
+    server.sign_in("m-diaz").await;
+    let code = server.pairing().await;
+    let folder = dir.join("K4");
+    let crew = Crew::open(&folder, "K4");
+    blocking(|| crew.pair(text(&code["text"]))).unwrap_or_else(|f| panic!("not paired: {f:?}"));
+    server.stop();
+    folder
+}
+
 /// Runs what blocks without stopping the runtime.
 pub fn blocking<T>(work: impl FnOnce() -> T) -> T {
     tokio::task::block_in_place(work)
