@@ -20,7 +20,7 @@ impl JobFold {
         let open: Open = serde_json::from_value(r.fields.get("open")?.answers.first()?.body.clone()).ok()?;
         let sums = crate::sums::sums(&r);
         let found: Vec<(StepState, Found)> = (1..=12).map(|s| steps::step(&r, &sums, s)).collect();
-        let gates: Vec<GateView> = plan.hold_points.iter().map(|p| gates::gate(&r, p, &found)).collect();
+        let gates = gates::hold_last(plan.hold_points.iter().map(|p| gates::gate(&r, p, &found)).collect());
         let states: Vec<StepState> = found.iter().map(|(s, _)| *s).collect();
         let at: Vec<(u8, GateState)> = gates.iter().map(|g| (g.after_step, g.state)).collect();
         let level = gates::level(&states, &at);

@@ -184,6 +184,25 @@ pub(crate) fn gate(r: &Reader<'_>, point: &HoldPoint, steps: &[(StepState, Found
     }
 }
 
+/// Nobody closes a job out while a hold point below is not signed: the gate at the head stays shut until all others are
+/// open or waived.
+pub(crate) fn hold_last(mut gates: Vec<GateView>) -> Vec<GateView> {
+    let open = |g: &GateView| matches!(g.state, GateState::Open | GateState::Waived);
+    let below: Vec<String> = gates.iter().filter(|g| g.after_step < 12 && !open(g)).map(|g| g.gate.clone()).collect();
+    if below.is_empty() {
+        return gates;
+    }
+    let names = below.join(", ");
+    let say = Say::new("gates-below", format!("Hold points below are not signed: {names}.")).with("gates", names);
+    for last in gates.iter_mut().filter(|g| g.after_step == 12) {
+        last.blocked.push(say.clone());
+        if last.state == GateState::Open {
+            last.state = GateState::Shut;
+        }
+    }
+    gates
+}
+
 /// The level: the top of the unbroken proved column. It stops at the first step that is not all recorded and undisputed,
 /// and at the first gate that is not open or waived, however much is recorded above.
 pub fn level(steps: &[StepState], gates: &[(u8, GateState)]) -> u8 {

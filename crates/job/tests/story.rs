@@ -21,6 +21,8 @@ fn a_whole_job_fills_step_by_step() {
     let before = view(&[&t]);
     assert_eq!(before.level, 0, "everything recorded, nothing signed: the level stands at the foot");
     assert!(before.steps.iter().all(|s| s.above_level), "all of it is above the level");
+    let last = job::signing::may_sign(&before, &plan(), "close-out", &PersonId("p-lindahl".into()), Role::Engineer).unwrap_err();
+    assert_eq!(last.code, "gates-below", "nobody closes out what is not signed below");
     sign_all(&mut t, 12);
     let after = view(&[&t]);
     for step in &after.steps {

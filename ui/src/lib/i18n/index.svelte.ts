@@ -78,6 +78,8 @@ function fieldName(path: string): string {
 function parameter(name: string, value: string): string {
   if (name === 'role') return tCode('role', value);
   if (name === 'field') return fieldName(value);
+  if (name === 'fields') return value.split(', ').map(fieldName).join(', ');
+  if (name === 'gates') return value.split(', ').map((id) => plan.gate[id]?.es ?? id).join(', ');
   if (name === 'gate' || name === 'check') return plan[name][value]?.es ?? value;
   return spanishNames[name]?.[value] ?? value;
 }

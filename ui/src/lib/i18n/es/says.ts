@@ -126,6 +126,7 @@ export const says: Record<string, Message> = {
 
   // Wanted
   'two-answers': 'Dos respuestas: {field}.',
+  'gates-below': 'Faltan firmas en compuertas de abajo: {gates}.',
   'two-answers-block': 'Hay dos respuestas para {field}: resuélvalas o mida otra vez.',
   signature: '{role} no ha firmado: {gate}.',
   stale: 'Firmado antes de un cambio.',
