@@ -15,7 +15,8 @@ impl JobFold {
     /// The same entries, plan and names give the same view, byte for byte.
     pub fn view(&self, plan: &SitePlan, devices: &Devices) -> Option<JobView> {
         let names = Names { plan, devices };
-        let r = Reader::new(self, &names);
+        let judged = self.judged(plan);
+        let r = Reader::new(&judged, &names);
         let opened = r.fields.get("open")?.answers.first()?.by.first()?.clone();
         let open: Open = serde_json::from_value(r.fields.get("open")?.answers.first()?.body.clone()).ok()?;
         let sums = crate::sums::sums(&r);

@@ -73,6 +73,12 @@ impl SubjectFold {
         self.facts.insert(fact.hash, fact);
     }
 
+    /// Leaves out of account what settlements by people without the role say they settle: what they name stands on.
+    fn judge(&mut self, plan: &SitePlan) {
+        let may = |f: &Fact| f.kind != "settle" || plan.person(&f.person).is_some_and(crate::signing::settles);
+        self.superseded = self.facts.values().filter(|f| may(f)).flat_map(|f| f.basis.iter().copied()).collect();
+    }
+
     /// Entries that no other entry of this subject names in its basis, by hash.
     pub fn standing(&self) -> impl Iterator<Item = &Fact> {
         self.facts.values().filter(|f| !self.superseded.contains(&f.hash))
@@ -152,6 +158,14 @@ impl JobFold {
         self.subjects.entry(field.to_owned()).or_default().insert(fact);
     }
 
+    /// The fold with every settlement judged by the plan: one by a person who may not settle settles nothing, and stands
+    /// beside the answers as one more.
+    pub(crate) fn judged(&self, plan: &SitePlan) -> Self {
+        let mut judged = self.clone();
+        judged.subjects.values_mut().filter(|s| s.facts.values().any(|f| f.kind == "settle")).for_each(|s| s.judge(plan));
+        judged
+    }
+
     /// How many entries it holds.
     pub fn len(&self) -> usize {
         self.subjects.values().map(|s| s.facts.len()).sum()
@@ -196,7 +210,8 @@ impl Names<'_> {
 
     fn answer(&self, facts: &[&Fact]) -> Option<Answer> {
         let first = facts.first()?;
-        let settled = facts.iter().find(|f| f.kind == "settle").and_then(|f| f.body.get("reason")?.as_str().map(str::to_owned));
+        let may = |f: &Fact| self.plan.person(&f.person).is_some_and(crate::signing::settles);
+        let settled = facts.iter().find(|f| f.kind == "settle" && may(f)).and_then(|f| f.body.get("reason")?.as_str().map(str::to_owned));
         let (kind, body) = value_of(first);
         Some(Answer {
             entries: facts.iter().map(|f| f.hash).collect(),

@@ -67,12 +67,17 @@ pub fn sign_body(view: &JobView, plan: &SitePlan, gate: &str, role: Role, lang: 
     Some(Sign { gate: gate.to_owned(), role, root: root(&covers, &statement, lang), statement, lang: lang.to_owned(), covers, waived })
 }
 
+/// True for those who may settle two answers: supervisor and QC inspector.
+pub(crate) fn settles(person: &Person) -> bool {
+    person.roles.iter().any(|r| matches!(r, Role::Supervisor | Role::Qc))
+}
+
 /// Whether a person may settle a disagreement: supervisor or QC, and not one of those who gave an answer.
 ///
 /// # Errors
 /// The reason as a sentence.
 pub fn may_settle(view: &JobView, field: &str, person: &Person, reason: &str) -> Result<(), Say> {
-    if !person.roles.iter().any(|r| matches!(r, Role::Supervisor | Role::Qc)) {
+    if !settles(person) {
         return Err(Say::new("may-not-settle", "Only a supervisor or the QC inspector may settle two answers. Both stay as they are."));
     }
     if reason.trim().chars().count() < 8 {

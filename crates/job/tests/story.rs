@@ -101,6 +101,19 @@ fn two_gaps_are_two_answers_the_larger_governs_and_nothing_is_signed() {
 }
 
 #[test]
+fn a_settlement_by_someone_who_may_not_settles_nothing() {
+    let (mut a, mut b) = (Tablet::new("K2", 2), Tablet::new("K4", 4));
+    record_steps(&mut a, 7);
+    b.record("d-kerr", "gap/6", "gap", gap("20 5/8"), &[]);
+    let basis = view(&[&a, &b]).fields["gap/6"].basis.clone();
+    // As a hostile tablet could write it: a welder "settles" for the convenient figure.
+    b.record("d-kerr", "gap/6", "settle", json!({"kind": "gap", "body": gap("20 1/2"), "reason": "it fits better"}), &basis);
+    let field = view(&[&a, &b]).fields["gap/6"].clone();
+    assert_eq!((field.state, field.answers.len(), field.governs), (FieldState::TwoAnswers, 2, Some(1)), "{field:?}");
+    assert_eq!(field.basis.len(), 3, "all three stand, the two equal ones as one answer");
+}
+
+#[test]
 fn a_blind_second_value_that_is_equal_is_agreement_whatever_the_unit() {
     let (mut a, mut b) = (Tablet::new("K2", 2), Tablet::new("K4", 4));
     record_steps(&mut a, 7);
