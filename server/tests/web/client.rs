@@ -55,8 +55,8 @@ fn connect(at: SocketAddr) -> std::io::Result<TcpStream> {
 }
 
 fn talk(mut stream: impl Read + Write, request: &[u8]) -> std::io::Result<Answer> {
-    stream.write_all(request)?;
-    stream.flush()?;
+    // A server may refuse before it has read all: then its answer is what counts, not that it stopped listening.
+    let wrote = stream.write_all(request).and_then(|()| stream.flush());
     let mut all = Vec::new();
     let mut piece = [0; 16 * 1024];
     // Not to the end of the connection: a server that refuses a long body early leaves it open for a while.
@@ -64,7 +64,7 @@ fn talk(mut stream: impl Read + Write, request: &[u8]) -> std::io::Result<Answer
         match stream.read(&mut piece) {
             Ok(0) => break,
             Ok(n) => all.extend_from_slice(&piece[..n]),
-            Err(e) if all.is_empty() => return Err(e),
+            Err(e) if all.is_empty() => return wrote.and(Err(e)),
             Err(_) => break,
         }
     }
