@@ -1,6 +1,7 @@
 // Sentences of the server in the language of the screen, and names of what the plan names.
 import { clock, has, lang, say, t, when, words } from '../lib/i18n/index.svelte';
 import { boardSays } from '../lib/i18n/es/board';
+import { gateName } from '../lib/plan-words';
 import type { Fault, Lang, Say, SitePlan, Wanted } from '../lib/types';
 import { fieldName } from '../tablet/steps/value-words';
 
@@ -26,11 +27,6 @@ export function localized<F extends Say & Partial<Pick<Fault, 'faults' | 'wait_s
   const filled = message.replace(/\{(\w+)\}/g, (whole, name: string) => fault.with?.[name] ?? whole);
   // Another code, so that nothing translates it a second time.
   return { code: `board-${fault.code}`, with: {}, words: filled, faults: faults.filter((f) => f.code !== fault.code) };
-}
-
-export function gateName(plan: SitePlan | null, id: string): string {
-  const point = plan?.hold_points.find((h) => h.id === id);
-  return point ? words(point.name) : id;
 }
 
 export function nameOfField(plan: SitePlan | null, field: string): string {
