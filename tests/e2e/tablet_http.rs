@@ -69,6 +69,8 @@ async fn every_screen_of_a_job_is_accessible_in_both_lights_and_languages() {
                 vec![json!(lang), json!(mode)],
             )
             .await;
+        browser.wait("footer").await;
+        browser.watch_errors().await;
         for (name, path) in screens(&job) {
             let path: Vec<&str> = path.iter().map(String::as_str).collect();
             browser.wait("footer").await;
@@ -78,8 +80,14 @@ async fn every_screen_of_a_job_is_accessible_in_both_lights_and_languages() {
             assert!(said.len() > 40, "{name} is empty: {said}");
             axe::clean(&browser, &format!("{name}, {mode}, {lang}")).await;
         }
+        let errors = browser.errors().await;
+        assert!(errors.is_empty(), "{mode}, {lang}: the page complained: {errors:#?}");
     }
-    assert_eq!(browser.console_errors().await, Vec::<String>::new());
+    // The watch itself works: a complaint and a breach of the content policy, both made on purpose, are seen.
+    browser.script("console.error('made on purpose'); new Image().src = 'http://127.0.0.1:1/not-allowed.png'", vec![]).await;
+    tokio::time::sleep(std::time::Duration::from_millis(400)).await;
+    let errors = browser.errors().await;
+    assert!(["made on purpose", "img-src"].iter().all(|w| errors.iter().any(|e| e.contains(w))), "{errors:?}");
     browser.close().await;
 }
 

@@ -16,6 +16,16 @@ pub struct Browser {
     _profile: tempfile::TempDir,
 }
 
+const WATCH: &str = "
+    window.__errors = [];
+    const note = (what) => window.__errors.push(String(what));
+    window.addEventListener('error', (e) => note(e.message || (e.target && e.target.outerHTML)), true);
+    window.addEventListener('unhandledrejection', (e) => note(e.reason));
+    document.addEventListener('securitypolicyviolation', (e) => note(e.violatedDirective + ' ' + e.blockedURI));
+    const was = console.error;
+    console.error = (...all) => { note(all.join(' ')); was(...all); };
+";
+
 fn free_port() -> u16 {
     TcpListener::bind("127.0.0.1:0").and_then(|l| l.local_addr()).expect("a free port").port()
 }
@@ -43,7 +53,6 @@ fn chromium_capabilities(profile: &Path, width: u32, height: u32) -> Json {
         "browserName": "chrome",
         "acceptInsecureCerts": true,
         "goog:chromeOptions": {"args": args, "binary": chromium},
-        "goog:loggingPrefs": {"browser": "ALL"},
     })
 }
 
@@ -159,10 +168,17 @@ impl Browser {
         std::fs::write(file, png).expect("the picture is written");
     }
 
-    /// Errors the page wrote to its console (Chromium).
-    pub async fn console_errors(&self) -> Vec<String> {
-        let log = self.script("return (window.__errors || [])", vec![]).await;
-        log.as_array().into_iter().flatten().filter_map(|v| v.as_str().map(str::to_owned)).collect()
+    /// From here until the next load: collects what the page throws, writes to its console as an error, or what its
+    /// content policy stops.
+    pub async fn watch_errors(&self) {
+        self.script(WATCH, vec![]).await;
+    }
+
+    /// What was collected since [`Browser::watch_errors`].
+    pub async fn errors(&self) -> Vec<String> {
+        let log = self.script("return window.__errors", vec![]).await;
+        let log = log.as_array().expect("the page was loaded anew while its errors were watched");
+        log.iter().filter_map(|v| v.as_str().map(str::to_owned)).collect()
     }
 
     /// Ends the session and the driver.
@@ -171,11 +187,6 @@ impl Browser {
             let _ = client.close().await;
         }
         self.driver.kill();
-    }
-
-    /// Process number of the driver.
-    pub fn driver_id(&self) -> u32 {
-        self.driver.id()
     }
 }
 

@@ -50,11 +50,6 @@ impl Process {
         panic!("{} did not say {beginning:?}. It said:\n{}", self.name, seen.join("\n"));
     }
 
-    /// Process number.
-    pub fn id(&self) -> u32 {
-        self.child.id()
-    }
-
     /// Ends it hard, as a power cut would, and waits until it is gone.
     pub fn kill(&mut self) {
         let _ = self.child.kill();

@@ -6,6 +6,7 @@ use crate::say::Say;
 use crate::view::{Answer, By, FieldState, FieldView, ItemView};
 use journal::{DeviceId, EntryHash, PersonId, Sealed};
 use serde_json::Value as Json;
+use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Names of the devices, from their `series-begin` entries.
@@ -160,10 +161,14 @@ impl JobFold {
 
     /// The fold with every settlement judged by the plan: one by a person who may not settle settles nothing, and stands
     /// beside the answers as one more.
-    pub(crate) fn judged(&self, plan: &SitePlan) -> Self {
+    pub(crate) fn judged(&self, plan: &SitePlan) -> Cow<'_, Self> {
+        let settled = |s: &SubjectFold| s.facts.values().any(|f| f.kind == "settle");
+        if !self.subjects.values().any(settled) {
+            return Cow::Borrowed(self);
+        }
         let mut judged = self.clone();
-        judged.subjects.values_mut().filter(|s| s.facts.values().any(|f| f.kind == "settle")).for_each(|s| s.judge(plan));
-        judged
+        judged.subjects.values_mut().filter(|s| settled(s)).for_each(|s| s.judge(plan));
+        Cow::Owned(judged)
     }
 
     /// How many entries it holds.
