@@ -60,7 +60,7 @@ async fn every_screen_of_a_job_is_accessible_in_both_lights_and_languages() {
     let hands = Hands { b: &browser };
     browser.wait("main button").await;
     axe::clean(&browser, "sign in").await;
-    hands.take_up("m-diaz", "M. Diaz").await;
+    hands.take_up("m-diaz").await;
     browser.wait(".jobs button").await;
     for (lang, mode) in [("en", "daylight"), ("es", "furnace")] {
         browser
@@ -99,7 +99,7 @@ async fn the_screens_write_to_the_journal_and_survive_a_reload() {
     let browser = Browser::chromium(800, 1280).await;
     browser.open(&page.url).await;
     let hands = Hands { b: &browser };
-    hands.take_up("d-kerr", "D. Kerr").await;
+    hands.take_up("d-kerr").await;
     hands.until("sign-in", "state", json!({}), |s| s["person"]["id"] == "d-kerr").await;
     let job = hands::open_job(&hands).await;
     let view = hands.until("the place", "job", json!({"job": job}), |v| v["fields"]["place"]["state"] == "agreed").await;

@@ -89,7 +89,7 @@ async fn what_the_window_said_was_saved_is_there_after_a_hard_kill() {
     let folder = paired(dir.path()).await;
     let browser = Browser::app(&folder).await;
     let hands = Hands { b: &browser };
-    hands.take_up("d-kerr", "D. Kerr").await;
+    hands.take_up("d-kerr").await;
     hands.until("sign-in", "state", json!({}), |s| s["person"]["id"] == "d-kerr").await;
     no_network(&hands).await;
     let job = hands::open_job(&hands).await;
@@ -106,7 +106,7 @@ async fn what_the_window_said_was_saved_is_there_after_a_hard_kill() {
     hands.seam("record", second).await;
     hands.seam("sign_out", json!({})).await;
     browser.script("location.hash = '#/'; location.reload()", vec![]).await;
-    hands.take_up("m-diaz", "M. Diaz").await;
+    hands.take_up("m-diaz").await;
     hands.until("sign-in", "state", json!({}), |s| s["person"]["id"] == "m-diaz").await;
     hands::sign(&hands, &job, "place", "m-diaz").await;
     println!("the supervisor signed for the place with the PIN");
@@ -117,7 +117,7 @@ async fn what_the_window_said_was_saved_is_there_after_a_hard_kill() {
 
     let browser = Browser::app(&folder).await;
     let hands = Hands { b: &browser };
-    hands.take_up("d-kerr", "D. Kerr").await;
+    hands.take_up("d-kerr").await;
     hands.until("sign-in", "state", json!({}), |s| s["person"]["id"] == "d-kerr").await;
     let after = hands.seam("job", json!({"job": job})).await;
     for part in ["fields", "lists", "gates", "level", "sums"] {

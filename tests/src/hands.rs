@@ -89,8 +89,8 @@ impl Hands<'_> {
     }
 
     /// A person takes up the tablet from the roster.
-    pub async fn take_up(&self, id: &str, name: &str) {
-        self.press(&format!("//button[.//*[normalize-space(text())='{name}']]")).await;
+    pub async fn take_up(&self, id: &str) {
+        self.nth(&format!("[data-person='{id}']"), 0).await;
         self.digits(&pin(id)).await;
         self.main().await;
     }

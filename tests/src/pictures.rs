@@ -75,7 +75,7 @@ async fn tablet(data: &Path, job: &str, out: &Path) -> Vec<PathBuf> {
     let browser = Browser::chromium(800, 1280).await;
     let hands = Hands { b: &browser };
     browser.open(&page.url).await;
-    hands.take_up("m-diaz", "M. Diaz").await;
+    hands.take_up("m-diaz").await;
     browser.wait(".jobs button").await;
     let mut all = Vec::new();
     for (lang, mode) in [("en", "daylight"), ("es", "furnace")] {
