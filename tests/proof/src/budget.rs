@@ -1,0 +1,42 @@
+//! How much a part may do.
+
+use std::time::{Duration, Instant};
+
+/// How much a part may do. Randomness comes from the seed alone, so a run can be played again.
+#[derive(Clone, Copy, Debug)]
+pub struct Budget {
+    /// Where all chance comes from.
+    pub seed: u64,
+    /// Cases to do at least; `None` leaves the part its own small count.
+    pub count: Option<u64>,
+    /// Go on after the count until then.
+    pub until: Option<Instant>,
+    /// Every point there is instead of a sample, where a part has a whole.
+    pub all: bool,
+}
+
+impl Budget {
+    /// What the ordinary tests do.
+    pub const fn small() -> Self {
+        Self { seed: 1, count: None, until: None, all: false }
+    }
+
+    /// Whatever fits into this time, and at least the small count.
+    pub fn large(seed: u64, time: Duration) -> Self {
+        Self { seed, count: None, until: Some(Instant::now() + time), all: true }
+    }
+
+    /// True while another case is to be done, `done` being done. `small` is the part's count in an ordinary run.
+    pub fn more(&self, done: u64, small: u64) -> bool {
+        done < self.count.unwrap_or(small) || self.until.is_some_and(|until| Instant::now() < until)
+    }
+
+    /// The seed of case `n`: well spread, and the same in every run.
+    pub const fn case(&self, n: u64) -> u64 {
+        // SplitMix64 (Steele, Lea, Flood 2014).
+        let mut z = self.seed.wrapping_mul(0x9e37_79b9_7f4a_7c15).wrapping_add(n.wrapping_mul(0x9e37_79b9_7f4a_7c15));
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        z ^ (z >> 31)
+    }
+}
