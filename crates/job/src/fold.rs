@@ -3,15 +3,19 @@
 use crate::kinds::{self, FieldSpec, Settle, Shape, Strike};
 use crate::plan::SitePlan;
 use crate::say::Say;
+use crate::standing::{Clock, Clocks};
 use crate::view::{Answer, By, FieldState, FieldView, ItemView};
-use journal::{DeviceId, EntryHash, PersonId, Sealed};
+use journal::{BootId, DeviceId, EntryHash, Incarnation, PersonId, Sealed};
 use serde_json::Value as Json;
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Names of the devices, from their `series-begin` entries.
+/// Names of the devices, from their `series-begin` entries, and what is known of their clocks.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Devices(BTreeMap<DeviceId, (u64, EntryHash, String)>);
+pub struct Devices {
+    names: BTreeMap<DeviceId, (u64, EntryHash, String)>,
+    clocks: Clocks,
+}
 
 impl Devices {
     /// Takes note of a device's name if the entry is a `series-begin`. A later series of the same device may carry another
@@ -25,24 +29,29 @@ impl Devices {
             return false;
         };
         let now = (entry.counter, sealed.hash, name);
-        match self.0.get(&entry.device) {
+        match self.names.get(&entry.device) {
             Some(known) if *known >= now => false,
-            _ => self.0.insert(entry.device, now).is_none_or(|was| was.2 != self.name(&entry.device)),
+            _ => self.names.insert(entry.device, now).is_none_or(|was| was.2 != self.name(&entry.device)),
         }
     }
 
     /// Sets a name that comes from no entry; any entry's name goes before it. True if that changed anything.
     pub fn set(&mut self, device: DeviceId, name: String) -> bool {
         let now = (0, EntryHash([0; 32]), name);
-        match self.0.get(&device) {
+        match self.names.get(&device) {
             Some(known) if known.0 > 0 || *known == now => false,
-            _ => self.0.insert(device, now).is_none_or(|was| was.2 != self.name(&device)),
+            _ => self.names.insert(device, now).is_none_or(|was| was.2 != self.name(&device)),
         }
+    }
+
+    /// Takes note of a comparison of clocks.
+    pub fn compare(&mut self, series: Incarnation, clock: Clock) {
+        self.clocks.insert(series, clock);
     }
 
     /// The device's name, or the beginning of its identifier.
     pub fn name(&self, device: &DeviceId) -> String {
-        self.0.get(device).map(|(_, _, name)| name.clone()).unwrap_or_else(|| device.to_hex()[..6].to_owned())
+        self.names.get(device).map(|(_, _, name)| name.clone()).unwrap_or_else(|| device.to_hex()[..6].to_owned())
     }
 }
 
@@ -55,6 +64,9 @@ pub(crate) struct Fact {
     pub body: Json,
     pub person: PersonId,
     pub device: DeviceId,
+    pub incarnation: Incarnation,
+    pub seq: u64,
+    pub boot: BootId,
     pub wall_ms: i64,
     pub counter: u64,
     /// False where the kind, its version or its body is not known to this program.
@@ -153,6 +165,9 @@ impl JobFold {
             body,
             person: entry.person.clone(),
             device: entry.device,
+            incarnation: entry.incarnation,
+            seq: entry.seq,
+            boot: entry.boot,
             wall_ms: entry.wall_ms,
             counter: entry.counter,
         };
@@ -169,6 +184,11 @@ impl JobFold {
         let mut judged = self.clone();
         judged.subjects.values_mut().filter(|s| settled(s)).for_each(|s| s.judge(plan));
         Cow::Owned(judged)
+    }
+
+    /// The series that have a part in it.
+    pub fn series(&self) -> BTreeSet<Incarnation> {
+        self.subjects.values().flat_map(|s| s.facts.values()).map(|f| f.incarnation).collect()
     }
 
     /// How many entries it holds.
@@ -209,6 +229,7 @@ impl Names<'_> {
             device: fact.device,
             tablet: self.devices.name(&fact.device),
             wall_ms: fact.wall_ms,
+            skew_ms: self.devices.clocks.skew_ms(&fact.incarnation, &fact.boot, fact.seq),
             counter: fact.counter,
         }
     }

@@ -14,6 +14,7 @@ mod read;
 mod same;
 pub mod say;
 pub mod signing;
+pub mod standing;
 pub mod steps;
 pub mod sums;
 pub mod view;

@@ -21,6 +21,10 @@ pub struct By {
     pub tablet: String,
     /// Wall clock of that device, ms since 1970. Shown, never trusted.
     pub wall_ms: i64,
+    /// That clock less the server's, ms, as nearly as is known; absent where they were never compared in that run of the
+    /// device. Shown beside the time; it orders nothing and corrects nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub skew_ms: Option<i64>,
     /// Lamport counter, for display order only.
     pub counter: u64,
 }

@@ -7,6 +7,7 @@
 //! Knows no network, no window and no clock.
 
 mod accept;
+mod damage;
 pub mod disk;
 mod error;
 mod open;
@@ -14,18 +15,24 @@ mod photos;
 mod project;
 mod read;
 mod rows;
+mod standing;
 mod stop;
 mod store;
+mod sums;
 #[cfg(feature = "testkit")]
 pub mod testkit;
+mod unreadable;
 mod uploads;
 mod verify;
 
 pub use accept::Accepted;
+pub use damage::Damage;
 pub use error::StoreError;
 pub use open::Options;
 pub use photos::{MAX_PHOTO, PHOTO_FLOOR, PhotoSink, Photos, Size};
 pub use read::{Device, PhotoState, Quarantined, Reader};
+pub use standing::SeriesState;
 pub use store::Store;
+pub use unreadable::{MOST, Unreadable};
 pub use uploads::Upload;
 pub use verify::Report;

@@ -1,14 +1,14 @@
 //! Opening: the lock, the connections with their settings read back, the migrations.
 
-use crate::disk::{Disk, Real};
+use crate::disk::{Disk, Lock, Real};
 use crate::error::StoreError;
 use crate::photos::{PHOTO_FLOOR, Photos};
 use crate::read::Reader;
 use crate::stop::Stop;
 use crate::store::Store;
+use crate::sums;
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
-use std::fs::File;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -17,7 +17,15 @@ const APPLICATION_ID: i64 = 0x5455_4257;
 /// SQLite 3.7.0 to 3.51.2 can lose committed WAL writes in a race.
 const LEAST_SQLITE: i32 = 3_051_003;
 /// In order; never changed once released. `user_version` holds how many have run.
-const MIGRATIONS: &[&str] = &[include_str!("../migrations/0001_journal.sql"), include_str!("../migrations/0002_projections.sql")];
+const MIGRATIONS: &[&str] = &[
+    include_str!("../migrations/0001_journal.sql"),
+    include_str!("../migrations/0002_projections.sql"),
+    include_str!("../migrations/0003_standing.sql"),
+    include_str!("../migrations/0004_whole_store.sql"),
+];
+
+/// The migration that adds sums to rows that had none.
+const SUMS_SINCE: i64 = 4;
 
 /// How a store is opened.
 #[derive(Clone, Debug)]
@@ -47,18 +55,21 @@ impl Store {
     /// [`StoreError::Pragma`], and whatever disk and database say.
     pub fn open(folder: &Path, options: Options) -> Result<Self, StoreError> {
         check_sqlite(rusqlite::version_number(), rusqlite::version())?;
-        make_folder(folder)?;
-        let lock = lock(folder)?;
+        let disk = options.disk;
+        // The journal holds names and PIN hashes.
+        disk.private_folder(folder)?;
+        let lock = lock(&*disk, folder)?;
         let file = folder.join("journal.sqlite");
         let mut writer = connect(&file, options.vfs.as_deref(), false)?;
         migrate(&mut writer)?;
-        Real.sync_folder(folder)?;
+        disk.sync_folder(folder)?;
         let stop = Stop::default();
-        let photos = Photos::open(folder.join("photos"), options.disk, stop.clone(), options.photo_floor)?;
+        let photos = Photos::open(folder.join("photos"), disk, stop.clone(), options.photo_floor)?;
         let reader = Reader::new(connect(&file, options.vfs.as_deref(), true)?, photos, stop);
         let mut store = Self::new(writer, reader, lock, file, options.vfs);
         store.note_photos()?;
         store.bring_up_to_date()?;
+        store.try_unreadable_again()?;
         Ok(store)
     }
 
@@ -77,29 +88,12 @@ fn check_sqlite(number: i32, version: &str) -> Result<(), StoreError> {
     if number < LEAST_SQLITE { Err(StoreError::OldSqlite(version.to_owned())) } else { Ok(()) }
 }
 
-/// Only the account that runs the program may look in: the journal holds names and PIN hashes.
-fn make_folder(folder: &Path) -> Result<(), StoreError> {
-    if folder.is_dir() {
-        return Ok(());
-    }
-    let mut builder = std::fs::DirBuilder::new();
-    builder.recursive(true);
-    #[cfg(unix)]
-    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
-    builder.create(folder)?;
-    Ok(())
-}
-
-/// Held as long as the store is open; the operating system lets go of it when the process ends, however it ends.
-///
-/// By fs4, because the standard library's own lock answers "not supported" on Android (rust-lang/rust #148325).
-fn lock(folder: &Path) -> Result<File, StoreError> {
-    let file = File::options().create(true).truncate(false).write(true).open(folder.join("lock"))?;
-    match fs4::FileExt::try_lock(&file) {
-        Ok(()) => Ok(file),
-        Err(fs4::TryLockError::WouldBlock) => Err(StoreError::InUse),
-        Err(fs4::TryLockError::Error(e)) => Err(e.into()),
-    }
+/// Held as long as the store is open.
+fn lock(disk: &dyn Disk, folder: &Path) -> Result<Box<dyn Lock>, StoreError> {
+    disk.lock(&folder.join("lock")).map_err(|e| match e.kind() {
+        std::io::ErrorKind::WouldBlock => StoreError::InUse,
+        _ => e.into(),
+    })
 }
 
 fn connect(file: &Path, vfs: Option<&str>, reader: bool) -> Result<Connection, StoreError> {
@@ -168,6 +162,9 @@ fn migrate(writer: &mut Connection) -> Result<(), StoreError> {
     for (number, sql) in (1_i64..).zip(MIGRATIONS).skip(found.max(0) as usize) {
         let transaction = writer.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
         transaction.execute_batch(sql)?;
+        if number == SUMS_SINCE {
+            sums::fill(&transaction)?;
+        }
         transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
         transaction.pragma_update(None, "user_version", number)?;
         transaction.commit()?;

@@ -2,48 +2,90 @@
 
 use crate::error::StoreError;
 use crate::rows;
+use crate::standing::{self, Limits};
 use crate::store;
 use job::fold::split_subject;
 use job::{Devices, JobFold, SitePlan};
-use journal::{EntryHash, PhotoHash, Sealed, Value};
+use journal::{EntryHash, Incarnation, PhotoHash, Sealed, Value};
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 use std::collections::BTreeSet;
 use std::fmt::Write;
 
 /// Raise it whenever views are folded otherwise than before: a store that holds older ones makes them anew when opened.
-const VERSION: u32 = 3;
+const VERSION: u32 = 4;
 const VERSION_KEY: &str = "projections";
 const PLAN: &str = "site/plan";
 const PLAN_KIND: &str = "site-plan";
 
 /// What indexing entries touched.
 #[derive(Default)]
-struct Touched {
-    jobs: BTreeSet<String>,
-    plan: bool,
-    device: bool,
+pub(crate) struct Touched {
+    pub jobs: BTreeSet<String>,
+    pub plan: bool,
+    pub device: bool,
+    /// A series counts otherwise than before.
+    pub standing: bool,
+    /// Every view may have changed.
+    pub all: bool,
 }
 
-/// Adds stored entries to the projections. Gives the jobs whose view was folded anew: those touched, or all where the
-/// plan or a device's name is not what it was.
+impl Touched {
+    fn join(&mut self, other: Self) {
+        self.jobs.extend(other.jobs);
+        self.plan |= other.plan;
+        self.device |= other.device;
+        self.standing |= other.standing;
+        self.all |= other.all;
+    }
+}
+
+/// Adds stored entries to the projections, as far as they count. Gives the jobs whose view was folded anew: those touched,
+/// or all where the plan or a device's name is not what it was.
 pub(crate) fn add(t: &Transaction<'_>, entries: &[Sealed]) -> Result<BTreeSet<String>, StoreError> {
     if entries.is_empty() {
         return Ok(BTreeSet::new());
     }
-    let before = rows::devices(t)?;
-    let touched = index(t, entries)?;
+    let names = rows::devices(t)?;
+    let before = Limits::of(t)?;
+    let counts = |s: &&Sealed| s.entry.seq <= before.of_series(&s.entry.incarnation);
+    let mut touched = index(t, entries.iter().filter(counts))?;
+    let mut spoken = false;
+    for sealed in entries.iter().filter(|s| s.entry.kind == job::standing::STANDING) {
+        add_statement(t, sealed)?;
+        spoken = true;
+    }
+    if spoken {
+        touched.join(standing::judge(t, &before)?);
+    }
+    settle(t, touched, &names)
+}
+
+/// After series came to count otherwise: the plan, the names and the views.
+pub(crate) fn after_standing(t: &Transaction<'_>, touched: Touched, names: &Devices) -> Result<(), StoreError> {
+    settle(t, touched, names).map(drop)
+}
+
+/// Chooses the plan and folds what was touched. `names` as they were before.
+fn settle(t: &Transaction<'_>, touched: Touched, names: &Devices) -> Result<BTreeSet<String>, StoreError> {
     // A server's series and its plan may arrive in either order, so a new series can make a plan count.
-    let new_plan = (touched.plan || touched.device) && choose_plan(t)?;
+    let new_plan = (touched.plan || touched.device || touched.standing) && choose_plan(t)?;
     let devices = rows::devices(t)?;
-    let jobs = if new_plan || devices != before { all_jobs(t)? } else { touched.jobs };
+    let mut jobs = touched.jobs;
+    if touched.all || new_plan || devices != *names {
+        // Those touched stay among them: a job of which nothing counts any more loses its view.
+        jobs.append(&mut all_jobs(t)?);
+    }
     fold(t, &jobs, &devices)?;
     Ok(jobs)
 }
 
 /// Makes all projections anew.
 pub(crate) fn rebuild(t: &Transaction<'_>) -> Result<(), StoreError> {
-    t.execute_batch("DELETE FROM p_entry; DELETE FROM p_job; DELETE FROM p_plan; DELETE FROM p_device; DELETE FROM p_photo;")?;
+    t.execute_batch(
+        "DELETE FROM p_entry; DELETE FROM p_job; DELETE FROM p_plan; DELETE FROM p_device; DELETE FROM p_photo;
+         DELETE FROM p_clock; DELETE FROM p_statement; DELETE FROM p_standing;",
+    )?;
     let mut statement = t.prepare("SELECT hash, bytes, sig FROM entry ORDER BY received")?;
     let mut rows = statement.query([])?;
     // In pieces, so that the memory needed does not grow with the journal.
@@ -51,13 +93,64 @@ pub(crate) fn rebuild(t: &Transaction<'_>) -> Result<(), StoreError> {
     while let Some(row) = rows.next()? {
         piece.push(rows::sealed(row)?);
         if piece.len() == 1000 {
-            index(t, &piece)?;
+            index_all(t, &piece)?;
             piece.clear();
         }
     }
-    index(t, &piece)?;
+    index_all(t, &piece)?;
+    // Everything is in; what does not count goes out again.
+    standing::judge(t, &Limits::everything())?;
     choose_plan(t)?;
     fold(t, &all_jobs(t)?, &rows::devices(t)?)
+}
+
+fn index_all(t: &Transaction<'_>, entries: &[Sealed]) -> Result<(), StoreError> {
+    index(t, entries.iter())?;
+    entries.iter().filter(|s| s.entry.kind == job::standing::STANDING).try_for_each(|s| add_statement(t, s))
+}
+
+fn add_statement(t: &Transaction<'_>, sealed: &Sealed) -> Result<(), StoreError> {
+    t.prepare_cached("INSERT OR IGNORE INTO p_statement (hash) VALUES (?1)")?.execute([sealed.hash.0])?;
+    Ok(())
+}
+
+/// Takes the entries of a series after place `was` up to `is` into the projections: they count from now on.
+pub(crate) fn let_in(t: &Transaction<'_>, series: &Incarnation, was: u64, is: u64, touched: &mut Touched) -> Result<(), StoreError> {
+    let mut statement =
+        t.prepare_cached("SELECT hash, bytes, sig FROM entry WHERE incarnation = ?1 AND seq > ?2 AND seq <= ?3 ORDER BY seq")?;
+    let mut rows = statement.query(params![series.0, was, is.min(i64::MAX as u64)])?;
+    while let Some(row) = rows.next()? {
+        touched.join(index(t, std::iter::once(&rows::sealed(row)?))?);
+    }
+    Ok(())
+}
+
+/// Takes the entries of a series after place `is` out of the projections: they are kept apart from now on.
+pub(crate) fn leave_out(t: &Transaction<'_>, series: &Incarnation, is: u64, touched: &mut Touched) -> Result<(), StoreError> {
+    const ENTRIES: &str = "(SELECT hash FROM entry WHERE incarnation = ?1 AND seq > ?2)";
+    let at = params![series.0, is.min(i64::MAX as u64)];
+    let mut jobs = t.prepare(&format!("SELECT DISTINCT job FROM p_entry WHERE job <> '' AND hash IN {ENTRIES}"))?;
+    let jobs = jobs.query_map(at, |row| row.get::<_, String>(0))?.collect::<Result<Vec<_>, _>>()?;
+    let mut clocks = t.prepare(&format!("SELECT DISTINCT about FROM p_clock WHERE hash IN {ENTRIES}"))?;
+    let clocks = clocks.query_map(at, |row| row.get(0).map(Incarnation))?.collect::<Result<Vec<_>, _>>()?;
+    touched.jobs.extend(jobs);
+    for about in clocks {
+        touched.jobs.extend(jobs_of(t, &about)?);
+    }
+    for table in ["p_entry", "p_photo", "p_device", "p_clock"] {
+        t.execute(&format!("DELETE FROM {table} WHERE hash IN {ENTRIES}"), at)?;
+    }
+    // Whatever of it was a plan or a name: both are looked at again.
+    (touched.plan, touched.device) = (true, true);
+    Ok(())
+}
+
+/// The jobs in which a series has a part.
+fn jobs_of(t: &Transaction<'_>, series: &Incarnation) -> Result<Vec<String>, StoreError> {
+    let mut statement =
+        t.prepare_cached("SELECT DISTINCT p.job FROM entry e JOIN p_entry p ON p.hash = e.hash WHERE e.incarnation = ?1 AND p.job <> ''")?;
+    let rows = statement.query_map([series.0], |row| row.get(0))?;
+    Ok(rows.collect::<Result<_, _>>()?)
 }
 
 /// Makes all projections anew where they were made by another version of this program.
@@ -71,7 +164,7 @@ pub(crate) fn bring_up_to_date(t: &Transaction<'_>) -> Result<(), StoreError> {
 }
 
 /// Everything about single entries; views and the plan are left to the caller.
-fn index(t: &Transaction<'_>, entries: &[Sealed]) -> Result<Touched, StoreError> {
+fn index<'a>(t: &Transaction<'_>, entries: impl Iterator<Item = &'a Sealed>) -> Result<Touched, StoreError> {
     let mut touched = Touched::default();
     for sealed in entries {
         let subject = sealed.entry.subject.0.as_str();
@@ -94,6 +187,14 @@ fn index(t: &Transaction<'_>, entries: &[Sealed]) -> Result<Touched, StoreError>
         if sealed.entry.kind == journal::chain::SERIES_BEGIN {
             add_device(t, sealed)?;
             touched.device = true;
+        }
+        if let Some((about, clock)) = job::standing::clock(sealed) {
+            t.prepare_cached("INSERT OR IGNORE INTO p_clock (about, hash, clock) VALUES (?1, ?2, ?3)")?.execute(params![
+                about.0,
+                sealed.hash.0,
+                serde_json::to_string(&clock)?
+            ])?;
+            touched.jobs.extend(jobs_of(t, &about)?);
         }
         touched.plan |= subject == PLAN;
     }
@@ -131,17 +232,16 @@ fn add_device(t: &Transaction<'_>, sealed: &Sealed) -> Result<(), StoreError> {
     Ok(())
 }
 
-/// Which plan stands. Only a server's series may write one; of the entries that no other names as its basis, the one with
+/// Which plan stands. Only a server's series that is believed may write one; of the entries that no other names as its basis, the one with
 /// the highest counter, then hash, so that every machine chooses alike. Gives whether that changed.
 fn choose_plan(t: &Transaction<'_>) -> Result<bool, StoreError> {
     let mut statement = t.prepare_cached(
-        "SELECT e.hash, e.bytes, e.sig FROM p_entry p JOIN entry e ON e.hash = p.hash
-         JOIN p_device d ON d.incarnation = e.incarnation AND d.role = 'server'
-         WHERE p.job = '' AND p.subject = ?1",
+        "SELECT e.hash, e.bytes, e.sig FROM p_entry p JOIN entry e ON e.hash = p.hash WHERE p.job = '' AND p.subject = ?1",
     )?;
     let mut rows = statement.query([PLAN])?;
+    let servers = standing::servers(t)?;
     let mut plans = rows::all(&mut rows)?;
-    plans.retain(|s| s.entry.kind == PLAN_KIND);
+    plans.retain(|s| s.entry.kind == PLAN_KIND && servers.contains(&s.entry.incarnation));
     let replaced: BTreeSet<EntryHash> = plans.iter().flat_map(|s| s.entry.basis.iter().copied()).collect();
     plans.sort_by_key(|s| std::cmp::Reverse((!replaced.contains(&s.hash), s.entry.counter, s.hash)));
     let read = |s: &Sealed| {
@@ -151,7 +251,10 @@ fn choose_plan(t: &Transaction<'_>) -> Result<bool, StoreError> {
     let chosen = plans.iter().find_map(read);
     let had: Option<(EntryHash, bool)> =
         t.query_row("SELECT hash, newer FROM p_plan", [], |row| Ok((EntryHash(row.get(0)?), row.get(1)?))).optional()?;
-    let Some((hash, plan)) = chosen else { return Ok(false) };
+    let Some((hash, plan)) = chosen else {
+        // None that is believed is left: nothing can be judged by the one before.
+        return Ok(t.execute("DELETE FROM p_plan", [])? > 0);
+    };
     let newer = plans.first().is_some_and(|first| first.hash != hash);
     if had == Some((hash, newer)) {
         return Ok(false);
@@ -171,18 +274,27 @@ fn all_jobs(t: &Transaction<'_>) -> Result<BTreeSet<String>, StoreError> {
 
 /// Folds these jobs. Without a plan nothing can be judged, so there are no views yet; the plan's arrival folds all.
 fn fold(t: &Transaction<'_>, jobs: &BTreeSet<String>, devices: &Devices) -> Result<(), StoreError> {
-    let Some(plan) = rows::plan(t)? else { return Ok(()) };
+    let Some(plan) = rows::plan(t)? else {
+        t.execute("DELETE FROM p_job", [])?;
+        return Ok(());
+    };
+    let mut devices = devices.clone();
     let mut entries = t.prepare_cached("SELECT e.hash, e.bytes, e.sig FROM p_entry p JOIN entry e ON e.hash = p.hash WHERE p.job = ?1")?;
     let mut put = t.prepare_cached("INSERT OR REPLACE INTO p_job (job, view) VALUES (?1, ?2)")?;
+    let mut gone = t.prepare_cached("DELETE FROM p_job WHERE job = ?1")?;
     for job in jobs {
         let mut fold = JobFold::new(job.as_str());
         let mut rows = entries.query([job])?;
         while let Some(row) = rows.next()? {
             fold.insert(&rows::sealed(row)?);
         }
-        if let Some(view) = fold.view(&plan, devices) {
-            put.execute([job, &serde_json::to_string(&view)?])?;
+        for series in fold.series() {
+            rows::clocks(t, &series)?.into_iter().for_each(|clock| devices.compare(series, clock));
         }
+        match fold.view(&plan, &devices) {
+            Some(view) => put.execute([job, &serde_json::to_string(&view)?])?,
+            None => gone.execute([job])?,
+        };
     }
     Ok(())
 }
@@ -193,6 +305,8 @@ pub(crate) fn state_bytes(c: &Connection) -> Result<Vec<u8>, StoreError> {
     for sql in [
         "SELECT 'series', incarnation, seq, hash, counter FROM series ORDER BY incarnation",
         "SELECT 'entry', job, subject, hash FROM p_entry ORDER BY job, subject, hash",
+        "SELECT 'standing', incarnation, counts_to, role, verdict FROM p_standing ORDER BY incarnation",
+        "SELECT 'clock', about, hash, clock FROM p_clock ORDER BY about, hash",
         "SELECT 'device', incarnation, hash, device, name, role, key, counter FROM p_device ORDER BY incarnation",
         "SELECT 'photo', photo, hash, bytes FROM p_photo ORDER BY photo, hash",
         "SELECT 'plan', hash, newer, plan FROM p_plan",

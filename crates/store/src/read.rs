@@ -3,6 +3,7 @@
 use crate::error::StoreError;
 use crate::photos::{PhotoSink, Photos, Size};
 use crate::rows;
+use crate::sums;
 use crate::stop::Stop;
 use crate::uploads::Upload;
 use job::{Devices, JobView, SitePlan};
@@ -76,7 +77,7 @@ impl Reader {
     }
 
     /// Runs a read and stops the store where the disk fails under it.
-    fn ask<T>(&self, read: impl FnOnce(&Connection) -> Result<T, StoreError>) -> Result<T, StoreError> {
+    pub(crate) fn ask<T>(&self, read: impl FnOnce(&Connection) -> Result<T, StoreError>) -> Result<T, StoreError> {
         self.stop.watch(read(self.connection()?))
     }
 
@@ -153,10 +154,19 @@ impl Reader {
     /// As [`Reader::site`].
     pub fn heads(&self) -> Result<Heads, StoreError> {
         self.ask(|c| {
-            let mut statement = c.prepare_cached("SELECT incarnation, seq, hash FROM series")?;
-            let rows =
-                statement.query_map([], |row| Ok((Incarnation(row.get(0)?), Head { seq: row.get(1)?, hash: EntryHash(row.get(2)?) })))?;
-            Ok(rows.collect::<Result<Heads, _>>()?)
+            let mut statement = c.prepare_cached("SELECT seq, hash, tail, sum, incarnation FROM series")?;
+            let mut rows = statement.query([])?;
+            let mut heads = Heads::default();
+            while let Some(row) = rows.next()? {
+                let incarnation = Incarnation(row.get(4)?);
+                // A head that is not what was saved is told to nobody: the series is sent again, and that puts it right.
+                match rows::checked_head(&incarnation, row) {
+                    Ok(head) => drop(heads.0.insert(incarnation, head)),
+                    Err(StoreError::DamagedRecord(_)) => {}
+                    Err(e) => return Err(e),
+                }
+            }
+            Ok(heads)
         })
     }
 
@@ -334,9 +344,15 @@ impl Reader {
     /// As [`Reader::site`].
     pub fn settings(&self, prefix: &str) -> Result<Vec<(String, String)>, StoreError> {
         self.ask(|c| {
-            let mut statement = c.prepare_cached("SELECT key, value FROM setting WHERE substr(key, 1, length(?1)) = ?1 ORDER BY key")?;
-            let rows = statement.query_map([prefix], |row| Ok((row.get(0)?, row.get(1)?)))?;
-            Ok(rows.collect::<Result<_, _>>()?)
+            let mut statement = c.prepare_cached("SELECT key, value, sum FROM setting WHERE substr(key, 1, length(?1)) = ?1 ORDER BY key")?;
+            let mut rows = statement.query([prefix])?;
+            let mut out = Vec::new();
+            while let Some(row) = rows.next()? {
+                let key: String = row.get(0)?;
+                let value = sums::checked_setting(&key, row.get(1)?, row.get(2)?)?;
+                out.push((key, value));
+            }
+            Ok(out)
         })
     }
 

@@ -1,8 +1,10 @@
 //! Rows to values: the few reads that writer, reader and projections share.
 
 use crate::error::StoreError;
+use crate::sums;
 use job::{Devices, SitePlan};
-use journal::{DeviceId, Incarnation, PhotoHash, Sealed, Signature, SiteId, Tail};
+use job::standing::Clock;
+use journal::{DeviceId, EntryHash, Head, Incarnation, PhotoHash, Sealed, Signature, SiteId, Tail};
 use rusqlite::{Connection, OptionalExtension, Row, Rows};
 use std::collections::BTreeMap;
 
@@ -10,19 +12,34 @@ use std::collections::BTreeMap;
 pub(crate) const SITE: &str = "site";
 
 pub(crate) fn setting(c: &Connection, key: &str) -> Result<Option<String>, StoreError> {
-    let mut statement = c.prepare_cached("SELECT value FROM setting WHERE key = ?1")?;
-    Ok(statement.query_row([key], |row| row.get(0)).optional()?)
+    let mut statement = c.prepare_cached("SELECT value, sum FROM setting WHERE key = ?1")?;
+    let found: Option<(String, Option<Vec<u8>>)> = statement.query_row([key], |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
+    found.map(|(value, sum)| sums::checked_setting(key, value, sum)).transpose()
 }
 
 pub(crate) fn site(c: &Connection) -> Result<Option<SiteId>, StoreError> {
     let Some(text) = setting(c, SITE)? else { return Ok(None) };
-    SiteId::from_hex(&text).map(Some).ok_or_else(|| StoreError::Damaged("the stored site is not one".into()))
+    SiteId::from_hex(&text).map(Some).ok_or_else(|| StoreError::DamagedRecord("the stored site is not one".into()))
 }
 
 pub(crate) fn tail(c: &Connection, incarnation: &Incarnation) -> Result<Option<Tail>, StoreError> {
-    let mut statement = c.prepare_cached("SELECT tail FROM series WHERE incarnation = ?1")?;
-    let text: Option<String> = statement.query_row([incarnation.0], |row| row.get(0)).optional()?;
-    text.map(|t| serde_json::from_str(&t).map_err(|e| StoreError::Damaged(format!("series {incarnation}: {e}")))).transpose()
+    let mut statement = c.prepare_cached("SELECT seq, hash, tail, sum FROM series WHERE incarnation = ?1")?;
+    let mut rows = statement.query([incarnation.0])?;
+    let Some(row) = rows.next()? else { return Ok(None) };
+    checked_head(incarnation, row)?;
+    let text: String = row.get(2)?;
+    serde_json::from_str(&text).map(Some).map_err(|e| StoreError::DamagedRecord(format!("series {incarnation}: {e}")))
+}
+
+/// A series' head from the columns seq, hash, tail, sum; passed on only as it was saved.
+pub(crate) fn checked_head(incarnation: &Incarnation, row: &Row<'_>) -> Result<Head, StoreError> {
+    let (seq, hash): (u64, [u8; 32]) = (row.get(0)?, row.get(1)?);
+    let kept: Option<Vec<u8>> = row.get(3)?;
+    let sum = sums::head(&incarnation.0, seq, &hash, row.get_ref(2)?.as_str().map_err(rusqlite::Error::from)?);
+    if kept.as_deref() == Some(&sum) {
+        return Ok(Head { seq, hash: EntryHash(hash) });
+    }
+    Err(StoreError::DamagedRecord(format!("where series {incarnation} ends is not what was saved")))
 }
 
 /// An entry from the columns hash, bytes, sig. The bytes are hashed again: a flipped bit on disk must not travel on.
@@ -30,11 +47,11 @@ pub(crate) fn sealed(row: &Row<'_>) -> Result<Sealed, StoreError> {
     let hash: [u8; 32] = row.get(0)?;
     let sig: Vec<u8> = row.get(2)?;
     let sealed = Sealed::open(row.get(1)?, Signature::from_slice(&sig))
-        .map_err(|e| StoreError::Damaged(format!("a stored entry cannot be read: {e}")))?;
+        .map_err(|e| StoreError::DamagedRecord(format!("a stored entry cannot be read: {e}")))?;
     if sealed.hash.0 == hash {
         Ok(sealed)
     } else {
-        Err(StoreError::Damaged(format!("stored entry {} of series {} has changed", sealed.entry.seq, sealed.entry.incarnation)))
+        Err(StoreError::DamagedRecord(format!("stored entry {} of series {} has changed", sealed.entry.seq, sealed.entry.incarnation)))
     }
 }
 
@@ -60,6 +77,21 @@ pub(crate) fn devices(c: &Connection) -> Result<Devices, StoreError> {
         devices.set(DeviceId(row.get(0)?), row.get(1)?);
     }
     Ok(devices)
+}
+
+/// The comparisons of a series' clock that a believed server made.
+pub(crate) fn clocks(c: &Connection, series: &Incarnation) -> Result<Vec<Clock>, StoreError> {
+    let mut statement = c.prepare_cached(
+        "SELECT p.clock FROM p_clock p JOIN entry e ON e.hash = p.hash
+         WHERE p.about = ?1 AND (e.incarnation IN (SELECT incarnation FROM p_standing WHERE role = 'server')
+            OR NOT EXISTS (SELECT 1 FROM setting WHERE key = 'trust')) ORDER BY p.hash",
+    )?;
+    let mut rows = statement.query([series.0])?;
+    let mut all = Vec::new();
+    while let Some(row) = rows.next()? {
+        all.push(serde_json::from_str(row.get_ref(0)?.as_str().map_err(rusqlite::Error::from)?)?);
+    }
+    Ok(all)
 }
 
 /// Photos noted as being on this disk, with their length.
