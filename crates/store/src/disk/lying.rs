@@ -307,4 +307,14 @@ impl Disk for Lying {
         state.alive()?;
         Ok(state.free)
     }
+
+    fn private_folder(&self, path: &Path) -> io::Result<()> {
+        std::fs::create_dir_all(path)?;
+        self.create_folder(path)
+    }
+
+    /// The database of a store on this disk is a real file, and so is its lock.
+    fn lock(&self, path: &Path) -> io::Result<Box<dyn super::Lock>> {
+        super::Real.lock(path)
+    }
 }
