@@ -44,7 +44,8 @@ pub(crate) fn covers(r: &Reader<'_>, gate: &HoldPoint) -> Vec<Covered> {
 fn blocked(r: &Reader<'_>, gate: &HoldPoint, steps: &[(StepState, Found)]) -> Vec<Say> {
     let mut all = Vec::new();
     for step in &gate.covers {
-        for (path, _) in r.of_step(*step) {
+        for (path, subject) in r.of_step(*step) {
+            let unknown = Reader::standing(path, subject).iter().any(|f| !f.understood);
             match r.fields.get(path).map(|f| f.state) {
                 Some(FieldState::TwoAnswers) => all.push(
                     Say::new(
@@ -53,7 +54,8 @@ fn blocked(r: &Reader<'_>, gate: &HoldPoint, steps: &[(StepState, Found)]) -> Ve
                     )
                     .with("field", path),
                 ),
-                Some(FieldState::NotUnderstood) => {
+                // Of a field or in a list: nobody vouches for what this program cannot read.
+                _ if unknown => {
                     all.push(Say::new("update-to-edit", "A newer program wrote something here: update this tablet."));
                 }
                 _ => {}
@@ -112,7 +114,10 @@ fn judge(r: &Reader<'_>, gate: &HoldPoint, item: &ItemView, now: &[Covered]) -> 
     let sign: Sign = serde_json::from_value(item.body.clone()).ok()?;
     let person = r.names.plan.person(&item.by.person);
     let changed = changed(now, &sign.covers);
-    let not_good = if sign.gate != gate.id || root(&sign.covers, &sign.statement, &sign.lang) != sign.root {
+    let not_good = if !r.understands(&format!("gate/{}", gate.id), &item.entry) {
+        // It may look like one of ours and mean something else.
+        Some(Say::new("signed-by-newer", "A newer program wrote this signature and this one cannot judge it: it does not count here. Update."))
+    } else if sign.gate != gate.id || root(&sign.covers, &sign.statement, &sign.lang) != sign.root {
         Some(Say::new("root-wrong", "This signature does not fit what it says it covers: it does not count."))
     } else if sign.waived.as_deref().is_some_and(|reason| reason.trim().is_empty()) {
         Some(Say::new("waiver-without-reason", "A waiver without a reason does not count."))

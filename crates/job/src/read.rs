@@ -3,6 +3,7 @@
 use crate::fold::{Fact, JobFold, Names, SubjectFold};
 use crate::kinds::{JOINTS, Shape};
 use crate::view::{FieldState, FieldView, ItemView};
+use journal::EntryHash;
 use serde::de::DeserializeOwned;
 use std::collections::BTreeMap;
 
@@ -44,10 +45,16 @@ impl<'a> Reader<'a> {
         serde_json::from_value(answer.body.clone()).ok()
     }
 
-    /// The standing items of a list with their entries.
+    /// True where this program knows the kind, version and form of an entry.
+    pub fn understands(&self, path: &str, entry: &EntryHash) -> bool {
+        self.fold.subjects.get(path).and_then(|s| s.facts.get(entry)).is_some_and(|f| f.understood)
+    }
+
+    /// The standing items of a list with their entries, as far as this program understands them.
     pub fn items<T: DeserializeOwned>(&self, path: &str) -> Vec<(&ItemView, T)> {
         let all = self.lists.get(path).map(Vec::as_slice).unwrap_or_default();
-        all.iter().filter(|i| i.struck.is_none()).filter_map(|i| Some((i, serde_json::from_value(i.body.clone()).ok()?))).collect()
+        let known = all.iter().filter(|i| i.struck.is_none() && self.understands(path, &i.entry));
+        known.filter_map(|i| Some((i, serde_json::from_value(i.body.clone()).ok()?))).collect()
     }
 
     /// Who stands behind a field.

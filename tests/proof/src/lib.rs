@@ -7,8 +7,12 @@
 
 mod budget;
 mod figure;
+pub mod oracle;
 mod parts;
+mod publish;
+pub mod sim;
 
 pub use budget::Budget;
 pub use figure::Figure;
 pub use parts::{PARTS, Part};
+pub use publish::Book;

@@ -1,6 +1,6 @@
 //! `tubewright-prove list`, `tubewright-prove PART [--count N] [--seconds S] [--seed N] [--json FILE]`.
 
-use proof::{Budget, Figure, PARTS, Part};
+use proof::{Book, Budget, Figure, PARTS, Part};
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
 
@@ -8,6 +8,8 @@ const USAGE: &str = "\
 tubewright-prove: proves what is claimed of the records
 
   tubewright-prove list                 the parts and their claims
+  tubewright-prove publish --commit C --machine M FILE...
+                                        renews docs/figures.md and docs/figures.json in this folder
   tubewright-prove PART [options]       runs one part; `all` runs every one
       --count N      at least N cases
       --seconds S    go on for S seconds, and try every point where a part has a whole
@@ -27,6 +29,15 @@ fn main() -> ExitCode {
         }
         return ExitCode::SUCCESS;
     }
+    if name == "publish" {
+        return match publish(rest) {
+            Ok(()) => ExitCode::SUCCESS,
+            Err(words) => {
+                eprintln!("{words}");
+                ExitCode::FAILURE
+            }
+        };
+    }
     let chosen: Vec<&Part> = PARTS.iter().filter(|p| name == "all" || p.name == name).collect();
     if chosen.is_empty() {
         eprintln!("There is no part {name:?}.\n\n{USAGE}");
@@ -39,6 +50,28 @@ fn main() -> ExitCode {
             ExitCode::from(2)
         }
     }
+}
+
+/// Adds what was counted to the published figures.
+fn publish(args: &[String]) -> Result<(), String> {
+    const JSON: &str = "docs/figures.json";
+    let [commit_name, commit, machine_name, machine, files @ ..] = args else { return Err(USAGE.to_owned()) };
+    if commit_name != "--commit" || machine_name != "--machine" {
+        return Err(USAGE.to_owned());
+    }
+    let mut book: Book = match std::fs::read_to_string(JSON) {
+        Ok(text) => serde_json::from_str(&text).map_err(|e| format!("{JSON} cannot be read: {e}"))?,
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => Book::default(),
+        Err(e) => return Err(format!("{JSON} cannot be read: {e}")),
+    };
+    for file in files {
+        let text = std::fs::read_to_string(file).map_err(|e| format!("{file} cannot be read: {e}"))?;
+        let figures: Vec<Figure> = serde_json::from_str(&text).map_err(|e| format!("{file} holds no figures: {e}"))?;
+        book.add(figures, commit, machine);
+    }
+    let text = serde_json::to_string_pretty(&book).expect("figures are plain");
+    let written = std::fs::write(JSON, text + "\n").and_then(|()| std::fs::write("docs/figures.md", book.page()));
+    written.map_err(|e| format!("The figures cannot be written: {e}"))
 }
 
 #[derive(Default)]

@@ -15,4 +15,17 @@ pub struct Part {
 }
 
 /// All of them.
-pub static PARTS: &[Part] = &[];
+pub static PARTS: &[Part] = &[
+    Part {
+        name: "oracle",
+        claim: "What the fold shows of a job is what a second, naive reading of its entries says, in any order of arrival.",
+        weight: 3,
+        run: crate::sim::folds::oracle_part,
+    },
+    Part {
+        name: "orders",
+        claim: "Every order in which the entries of small journals can be interleaved gives one and the same view.",
+        weight: 1,
+        run: crate::sim::folds::orders_part,
+    },
+];
