@@ -1,9 +1,11 @@
-//! `cargo xtask demo` and `cargo xtask test`: each sets the machine up first, says what it installs, and stops with one sentence when it cannot.
+//! `cargo xtask demo`, `cargo xtask test` and `cargo xtask prove`: the first two set the machine up first; each says what it does, and stops with one sentence when it cannot.
 
 mod demo;
+mod fuzz;
 mod keeper;
 mod people;
 mod place;
+mod prove;
 mod run;
 mod screen;
 mod setup;
@@ -24,6 +26,9 @@ cargo xtask demo --unattended    play the whole main job with real parts, say wh
             [--out DIR]          where its pictures and summary go (demo-out)
 cargo xtask test                 set up, build, lint and test everything
             [--only NAME]        only one step (fmt, clippy, ui, rust), or only the Rust tests whose name contains NAME
+cargo xtask prove [PART]         what is claimed of the records, proved by the thousand; writes docs/figures.md. Without PART all of them;
+            [--hours N]          for so long all together (0.5). PART is one of the lines that `tubewright-prove list` prints, or
+                                 properties, fuzz, mutants (the last only when named: it takes hours)
 cargo xtask setup                only the set-up that both do first
 cargo xtask help                 this
 
@@ -43,6 +48,7 @@ enum Asked {
     Setup,
     Demo { unattended: bool, out: PathBuf },
     Test { only: Option<String> },
+    Prove { minutes: u32, part: Option<String> },
 }
 
 fn main() -> ExitCode {
@@ -55,6 +61,7 @@ fn main() -> ExitCode {
         Asked::Demo { unattended: true, out } => demo::unattended(&Place::find()?, &out),
         Asked::Demo { unattended: false, .. } => demo::attended(&Place::find()?),
         Asked::Test { only } => test::all(&Place::find()?, only.as_deref()),
+        Asked::Prove { minutes, part } => prove::all(&Place::find()?, f64::from(minutes) / 60.0, part.as_deref()),
     });
     done.unwrap_or_else(|stop| {
         eprintln!("\nStopped: {stop}");
@@ -90,9 +97,30 @@ fn asked(mut args: impl Iterator<Item = String>) -> Result<Asked, Stop> {
             }
             Asked::Test { only }
         }
+        "prove" => {
+            let (mut minutes, mut part) = (30, None);
+            while let Some(word) = rest.next() {
+                match word {
+                    "--hours" => {
+                        let text = value(&mut rest, "--hours", "a number of hours")?;
+                        minutes =
+                            hours(&text).ok_or_else(|| Stop::new(format!("`{text}` is no number of hours; say for example 0.5 or 8.")))?;
+                    }
+                    other if other.starts_with('-') || part.is_some() => return Err(unknown(other)),
+                    name => part = Some(name.to_owned()),
+                }
+            }
+            Asked::Prove { minutes, part }
+        }
         other => return Err(unknown(other)),
     };
     rest.next().map_or(Ok(asked), |more| Err(unknown(more)))
+}
+
+/// Hours as minutes, at least one.
+fn hours(text: &str) -> Option<u32> {
+    let hours: f64 = text.parse().ok()?;
+    (hours > 0.0 && hours <= 10_000.0).then(|| ((hours * 60.0).round() as u32).max(1))
 }
 
 fn value<'a>(rest: &mut impl Iterator<Item = &'a str>, option: &str, what: &str) -> Result<String, Stop> {
@@ -117,6 +145,8 @@ mod tests {
         assert_eq!(of("setup").unwrap(), Asked::Setup);
         assert_eq!(of("demo").unwrap(), Asked::Demo { unattended: false, out: "demo-out".into() });
         assert_eq!(of("demo --out x --unattended").unwrap(), Asked::Demo { unattended: true, out: "x".into() });
+        assert_eq!(of("prove").unwrap(), Asked::Prove { minutes: 30, part: None });
+        assert_eq!(of("prove crash --hours 0.1").unwrap(), Asked::Prove { minutes: 6, part: Some("crash".into()) });
         assert_eq!(of("test --only fold").unwrap(), Asked::Test { only: Some("fold".into()) });
     }
 
@@ -128,6 +158,8 @@ mod tests {
             ("demo --out", "--out"),
             ("setup now", "now"),
             ("test --only", "--only"),
+            ("prove --hours many", "many"),
+            ("prove crash sim", "sim"),
         ] {
             let stop = of(line).unwrap_err().to_string();
             assert!(stop.contains(word), "{line}: {stop}");

@@ -4,8 +4,11 @@ use crate::keeper::Keeper;
 use crate::place::Place;
 use crate::stop::Stop;
 use crate::tally::Tally;
-use crate::{run, screen, setup};
+use crate::{fuzz, run, screen, setup};
 use std::process::{Command, ExitCode};
+
+/// Cases of each property in an ordinary run.
+const PROPERTY_CASES: &str = "1000";
 
 /// What went wrong so far, and what was counted.
 #[derive(Default)]
@@ -50,7 +53,7 @@ impl Outcome {
 struct Only<'a>(Option<&'a str>);
 
 impl Only<'_> {
-    const STEPS: [&'static str; 4] = ["fmt", "clippy", "ui", "rust"];
+    const STEPS: [&'static str; 5] = ["fmt", "clippy", "ui", "rust", "fuzz"];
 
     fn wants(&self, step: &str) -> bool {
         self.0.is_none_or(|only| only == step || (step == "rust" && !Self::STEPS.contains(&only)))
@@ -86,6 +89,13 @@ pub fn all(place: &Place, only: Option<&str>) -> Result<ExitCode, Stop> {
     if rust {
         rust_tests(place, &mut outcome, only.filter())?;
     }
+    // Last: what it finds is new, and everything else has been told by then.
+    if only.wants("fuzz") {
+        run::heading("fuzz");
+        if fuzz::small(place) == Some(false) {
+            outcome.broken.push("fuzz");
+        }
+    }
     Ok(outcome.close(rust))
 }
 
@@ -98,6 +108,8 @@ fn rust_tests(place: &Place, outcome: &mut Outcome, filter: Option<&str>) -> Res
     let display = screen::start(place, &mut keeper)?;
     let mut tests = place.cargo();
     tests.args(["test", "--workspace", "--locked", "--no-fail-fast"]).args(filter);
+    // For every property that sets no number itself, because a case of it costs a disk or a network.
+    tests.env("PROPTEST_CASES", PROPERTY_CASES);
     outcome.step("tests", with_tools(place, &mut tests).env("DISPLAY", display).env_remove("WAYLAND_DISPLAY"));
     Ok(())
 }
@@ -147,9 +159,9 @@ mod tests {
     #[test]
     fn only_names_a_step_or_tests() {
         let of = |only| Only::STEPS.map(|step| Only(only).wants(step));
-        assert_eq!(of(None), [true; 4]);
-        assert_eq!(of(Some("ui")), [false, false, true, false]);
-        assert_eq!(of(Some("fold")), [false, false, false, true]);
+        assert_eq!(of(None), [true; 5]);
+        assert_eq!(of(Some("ui")), [false, false, true, false, false]);
+        assert_eq!(of(Some("fold")), [false, false, false, true, false]);
         assert_eq!((Only(Some("fold")).filter(), Only(Some("rust")).filter()), (Some("fold"), None));
     }
 }
