@@ -31,9 +31,22 @@ pub fn hash(pin: &str, salt: &[u8; 16]) -> Option<String> {
     Some(argon().hash_password(pin.as_bytes(), &salt).ok()?.to_string())
 }
 
-/// Checks a PIN against a PHC string.
+/// Checks a PIN against a PHC string; a string that is not [usable](is_usable) fits no PIN.
 pub fn verify(pin: &str, phc: &str) -> bool {
-    well_formed(pin) && PasswordHash::new(phc).is_ok_and(|h| argon().verify_password(pin.as_bytes(), &h).is_ok())
+    well_formed(pin) && bounded(phc).is_some_and(|h| argon().verify_password(pin.as_bytes(), &h).is_ok())
+}
+
+/// True for an Argon2id hash that a tablet can check: at most 64 MiB of memory, 8 passes and 4 lanes, as a plan that asks
+/// for more would stop every tablet at the first PIN.
+pub fn is_usable(phc: &str) -> bool {
+    bounded(phc).is_some()
+}
+
+fn bounded(phc: &str) -> Option<PasswordHash<'_>> {
+    let hash = PasswordHash::new(phc).ok()?;
+    let params = Params::try_from(&hash).ok()?;
+    let small = params.m_cost() <= 64 * 1024 && params.t_cost() <= 8 && params.p_cost() <= 4;
+    (small && hash.algorithm == argon2::ARGON2ID_IDENT && hash.salt.is_some() && hash.hash.is_some()).then_some(hash)
 }
 
 /// Counts misses and says how long to wait. Pure: time is handed in, on a clock that only runs forward while the device is on.
@@ -93,5 +106,27 @@ mod tests {
         assert_eq!(guard.wait_ms(0), LONGEST_WAIT_MS, "a clock that ran backwards unlocks nothing");
         guard.hit();
         assert_eq!(guard.wait_ms(0), 0);
+    }
+
+    /// A hash that asks for 4 TiB would stop every tablet that gets the plan.
+    #[test]
+    fn a_hash_that_costs_too_much_is_refused_before_it_is_tried() {
+        let good = hash("481516", &[7; 16]).unwrap();
+        assert!(is_usable(&good));
+        let bad = [
+            good.replace("m=19456", "m=4294967295"),
+            good.replace("t=2", "t=4000000000"),
+            good.replace("p=1", "p=255"),
+            good.replace("argon2id", "argon2i"),
+            good.replace("argon2id", "pbkdf2"),
+            good.rsplit_once('$').unwrap().0.to_owned(),
+            "481516".to_owned(),
+            "-".to_owned(),
+            String::new(),
+        ];
+        for phc in &bad {
+            assert!(!is_usable(phc) && !verify("481516", phc), "{phc}");
+        }
+        println!("{} hashes refused, among them one that asks for 4 TiB", bad.len());
     }
 }

@@ -3,6 +3,7 @@
 
 use journal::{PersonId, SiteId};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 use trade::{Measure, Unit};
 
 /// Words in both languages.
@@ -273,5 +274,70 @@ impl SitePlan {
     /// The hold point with this identifier.
     pub fn hold_point(&self, id: &str) -> Option<&HoldPoint> {
         self.hold_points.iter().find(|h| h.id == id)
+    }
+
+    /// Everything in the plan that cannot work, in words; empty for a good one. `standing` is the plan it is to replace.
+    pub fn faults(&self, standing: Option<&Self>) -> Vec<String> {
+        faults(self, standing)
+    }
+}
+
+fn faults(plan: &SitePlan, standing: Option<&SitePlan>) -> Vec<String> {
+    let mut wrong = Vec::new();
+    if let Some(old) = standing.filter(|old| old.site != plan.site) {
+        wrong.push(format!("It is for another site ({}), this folder belongs to {}: use another --data folder.", plan.site, old.site));
+    }
+    unique("section", plan.sections.iter().map(|s| s.id.as_str()), &mut wrong);
+    unique("person", plan.people.iter().map(|p| p.id.0.as_str()), &mut wrong);
+    unique("hold point", plan.hold_points.iter().map(|h| h.id.as_str()), &mut wrong);
+    unique("check", plan.checks.iter().map(|c| c.id.as_str()), &mut wrong);
+    unique("procedure", plan.procedures.iter().map(|p| p.id.as_str()), &mut wrong);
+    for section in &plan.sections {
+        if section.tubes == 0 || section.rows == 0 {
+            wrong.push(format!("Section {} has no tubes.", section.id));
+        }
+        if section.low.base().zip(section.high.base()).is_none_or(|(low, high)| low >= high) {
+            wrong.push(format!("Section {} does not reach from a low to a high elevation.", section.id));
+        }
+        if section.landmarks.iter().any(|l| l.tube.is_some_and(|t| t == 0 || t > section.tubes)) {
+            wrong.push(format!("A landmark of section {} stands at a tube that the section does not have.", section.id));
+        }
+    }
+    for point in &plan.hold_points {
+        if !(1..=12).contains(&point.after_step) || point.covers.iter().any(|s| !(1..=12).contains(s)) || point.covers.is_empty() {
+            wrong.push(format!("Hold point {} names a step outside 1 to 12, or none.", point.id));
+        }
+        for role in &point.roles {
+            if !plan.people.iter().any(|p| p.roles.contains(role)) {
+                wrong.push(format!("Hold point {} asks for a {}, and nobody on the roster is one.", point.id, role.words()));
+            }
+        }
+        if point.roles.is_empty() {
+            wrong.push(format!("Hold point {} asks for nobody's signature.", point.id));
+        }
+    }
+    let pins = plan
+        .people
+        .iter()
+        .filter(|p| !crate::pin::is_usable(&p.pin))
+        .map(|p| format!("The PIN of {} is not a hash this program can check.", p.id));
+    wrong.extend(pins);
+    wrong
+}
+
+fn unique<'a>(what: &str, ids: impl Iterator<Item = &'a str>, wrong: &mut Vec<String>) {
+    let mut seen = BTreeSet::new();
+    for id in ids {
+        let fits = !id.is_empty() && id.len() <= 64 && id.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-');
+        // Procedures carry the number that stands on the paper.
+        if !fits && what != "procedure" {
+            wrong.push(format!("The {what} id {id:?} may hold a to z, 0 to 9 and - only."));
+        }
+        if !seen.insert(id) {
+            wrong.push(format!("The {what} id {id} stands there twice."));
+        }
+    }
+    if seen.is_empty() {
+        wrong.push(format!("There is no {what} in it."));
     }
 }

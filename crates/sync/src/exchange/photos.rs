@@ -83,16 +83,16 @@ impl Exchange {
             local.photo_received(receipt)?;
             return Ok(());
         }
-        if reply.offset > job.total {
-            self.leave("the trailer claims to hold more of it than there is".to_owned());
-            return Ok(());
-        }
-        if put.is_some_and(|offset| reply.offset <= offset) {
+        // More than there is: somebody sent the trailer something else under this name. It begins anew when a piece with the
+        // true length comes, because only then can it look at the hash.
+        let too_much = reply.offset > job.total;
+        let offset = if too_much { 0 } else { reply.offset };
+        if too_much || put.is_some_and(|sent| offset <= sent) {
             job.setbacks += 1;
         }
         let (before, setbacks) = (job.held.unwrap_or(0), job.setbacks);
-        job.held = Some(reply.offset);
-        self.progress.done = self.progress.done.saturating_sub(before).saturating_add(reply.offset);
+        job.held = Some(offset);
+        self.progress.done = self.progress.done.saturating_sub(before).saturating_add(offset);
         if setbacks > SETBACKS {
             self.leave(
                 "the trailer could not take it; its bytes may not match its name. Keep this tablet's photos and tell the supervisor"
