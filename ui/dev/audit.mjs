@@ -1,6 +1,37 @@
-// The house's own measures of one screen. `audit` runs in the page: targets under 14 mm, text cut off, sideways scrolling,
-// contrast under 7:1 also where axe leaves it undecided, targets that lie on each other.
-export function audit() {
+// What the look scripts share: their options, the browser, and the house's own measures of one screen.
+import { mkdirSync, readFileSync } from 'node:fs';
+import { createRequire } from 'node:module';
+import { chromium } from 'playwright-core';
+
+/** What the scripts are told: `--out DIR`, `--only NAME`, `--quick`; with the text of axe-core. */
+export function told(where) {
+  const arg = (name, other) => (process.argv.includes(name) ? process.argv[process.argv.indexOf(name) + 1] : other);
+  const out = arg('--out', where);
+  mkdirSync(out, { recursive: true });
+  return { out, only: arg('--only', ''), quick: process.argv.includes('--quick'), axe: readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8') };
+}
+
+/** A browser that keeps to itself. */
+export function launch(...more) {
+  const args = ['--no-sandbox', '--disable-dev-shm-usage', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'];
+  return chromium.launch({ executablePath: '/usr/bin/chromium', args: [...args, ...more] });
+}
+
+/** One page's size, light and language, as its settings are left in a browser. */
+export async function context(browser, size, mode, lang) {
+  const made = await browser.newContext({ viewport: { width: size.width, height: size.height }, locale: lang, timezoneId: 'UTC', reducedMotion: 'reduce' });
+  await made.addInitScript(([m, l]) => { localStorage.setItem('mode', m); localStorage.setItem('lang', l); }, [mode, lang]);
+  return made;
+}
+
+/** Every size, light and language that is looked at; `quick` leaves one size, each light and each language once. */
+export function* cells(sizes, quick) {
+  for (const size of sizes.slice(0, quick ? 1 : sizes.length)) for (const mode of size.modes) for (const lang of size.langs) if (!quick || (mode === 'furnace') === (lang === 'es')) yield { size, mode, lang };
+}
+
+/** Runs in the page: targets under 14 mm, text cut off, sideways scrolling, contrast under 7:1 also where axe leaves it
+ *  undecided, targets that lie on each other, two main keys. */
+function audit() {
   const mm = Number(getComputedStyle(document.documentElement).getPropertyValue('--mm'));
   const bad = [];
   const shown = (e) => e.getClientRects().length > 0 && !e.closest('.unseen') && !(e.parentElement?.closest('details:not([open])') && !e.closest('summary'));
@@ -38,11 +69,12 @@ export function audit() {
     const ratio = (b + 0.05) / (a + 0.05);
     if (!(ratio >= 7)) bad.push(`contrast ${ratio.toFixed(1)}: ${e.textContent.trim().slice(0, 40)}`);
   }
+  if (document.querySelectorAll('footer .main').length > 1) bad.push('more than one main key');
   return bad;
 }
 
 /** axe's rules of the house: what it leaves undecided counts as wrong, contrast apart, which `audit` decides. */
-export const RULES = { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'], rules: { 'color-contrast-enhanced': { enabled: true }, 'target-size': { enabled: true } } };
+const RULES = { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'], rules: { 'color-contrast-enhanced': { enabled: true }, 'target-size': { enabled: true } } };
 
 /** Everything wrong on this page, in words. `axe` is the text of axe-core. */
 export async function wrongs(page, axe) {

@@ -1,20 +1,12 @@
 // Looks at the board with a made-up trailer: a picture of each state in both lights and languages, axe and the house's own
 // measures on each; then plays what must not go wrong. `npm run build && node dev/board.mjs [--out DIR] [--only NAME] [--quick]`.
 // Exits 1 where something is wrong.
-import { mkdirSync, readFileSync } from 'node:fs';
-import { createRequire } from 'node:module';
 import { join } from 'node:path';
-import { chromium } from 'playwright-core';
-import { wrongs } from './audit.mjs';
+import { cells, context, launch, told, wrongs } from './audit.mjs';
 import { serve } from './board-world.mjs';
 import { JOB } from './steps-world.mjs';
 
-const arg = (name, other) => (process.argv.includes(name) ? process.argv[process.argv.indexOf(name) + 1] : other);
-const out = arg('--out', '/tmp/tubewright-board');
-const only = arg('--only', '');
-const quick = process.argv.includes('--quick');
-mkdirSync(out, { recursive: true });
-const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
+const { out, only, quick, axe } = told('/tmp/tubewright-board');
 
 const me = { who: 'm-diaz' };
 const keys = async (page, text) => {
@@ -61,21 +53,21 @@ const SIZES = [
   { name: 'wide', width: 1440, height: 900, modes: ['daylight', 'furnace'], langs: ['en', 'es'] },
   { name: 'zoom', width: 720, height: 450, modes: ['furnace'], langs: ['es'] },
   { name: '360', width: 360, height: 640, modes: ['daylight'], langs: ['es'] },
-].slice(0, quick ? 1 : 3);
+];
 
-const browser = await chromium.launch({ executablePath: '/usr/bin/chromium', args: ['--no-sandbox', '--disable-dev-shm-usage', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'] });
+const browser = await launch();
 const trailer = await serve();
 let wrong = 0;
 let seen = 0;
 
-async function look(context, screen, tag) {
+async function look(place, screen, tag) {
   trailer.set(screen.world);
-  const page = await context.newPage();
+  const page = await place.newPage();
   const say = (what) => { wrong += 1; console.log(`${screen.name} ${tag}: ${what}`); };
-  const told = [];
+  const heard = [];
   // A refused or lost request is told on the console by the browser itself.
-  page.on('console', (m) => m.type() === 'error' && !/Failed to load resource/.test(m.text()) && told.push(m.text()));
-  page.on('pageerror', (e) => told.push(String(e)));
+  page.on('console', (m) => m.type() === 'error' && !/Failed to load resource/.test(m.text()) && heard.push(m.text()));
+  page.on('pageerror', (e) => heard.push(String(e)));
   try {
     await page.goto(`${trailer.url}/#/${screen.path}`);
     await page.locator(screen.world.who ? '[data-sentence]' : '[data-person]').first().waitFor();
@@ -84,7 +76,7 @@ async function look(context, screen, tag) {
     await page.waitForTimeout(500);
     await page.screenshot({ path: join(out, `${screen.name}-${tag}.png`), fullPage: true });
     for (const bad of await wrongs(page, axe)) say(bad);
-    for (const t of told) say(`console: ${t}`);
+    for (const h of heard) say(`console: ${h}`);
     seen += 1;
   } catch (error) {
     say(`did not get there: ${String(error).split('\n')[0]}`);
@@ -92,16 +84,10 @@ async function look(context, screen, tag) {
   await page.close();
 }
 
-for (const size of SIZES) {
-  for (const mode of size.modes) {
-    for (const lang of size.langs) {
-      if (quick && (mode === 'furnace') !== (lang === 'es')) continue;
-      const context = await browser.newContext({ viewport: { width: size.width, height: size.height }, locale: lang, timezoneId: 'UTC', reducedMotion: 'reduce' });
-      await context.addInitScript(([m, l]) => { localStorage.setItem('mode', m); localStorage.setItem('lang', l); }, [mode, lang]);
-      for (const screen of SCREENS) await look(context, screen, `${size.name}-${mode}-${lang}`);
-      await context.close();
-    }
-  }
+for (const cell of cells(SIZES, quick)) {
+  const place = await context(browser, cell.size, cell.mode, cell.lang);
+  for (const screen of SCREENS) await look(place, screen, `${cell.size.name}-${cell.mode}-${cell.lang}`);
+  await place.close();
 }
 
 /** What must not go wrong, played with keys only where a person could. */
@@ -251,9 +237,8 @@ async function part(page) {
 
 if (!only || only === 'play') {
   for (const [name, play] of Object.entries(PLAYS)) {
-    const context = await browser.newContext({ viewport: { width: 1440, height: 900 }, locale: 'en', timezoneId: 'UTC', reducedMotion: 'reduce' });
-    await context.addInitScript(() => localStorage.setItem('lang', 'en'));
-    const page = await context.newPage();
+    const place = await context(browser, { width: 1440, height: 900 }, 'daylight', 'en');
+    const page = await place.newPage();
     page.setDefaultTimeout(8_000);
     try {
       await play(page);
@@ -263,7 +248,7 @@ if (!only || only === 'play') {
       console.log(`WRONG: ${name}: ${String(error).split('\n').slice(0, 3).join(' ')}`);
       await page.screenshot({ path: join(out, `wrong-${name.replace(/\W+/g, '-')}.png`), fullPage: true });
     }
-    await context.close();
+    await place.close();
   }
 }
 await browser.close();
