@@ -10,7 +10,7 @@ use axum::routing::{MethodRouter, delete, get, post, put};
 use axum::{Extension, Router, middleware};
 use std::path::Path;
 use sync::message::route;
-use sync::{MAX_BODY, PHOTO_PIECE};
+use sync::{MAX_BODY, MAX_HELLO, MAX_SMALL, PHOTO_PIECE};
 
 /// Who may pass.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -60,10 +60,11 @@ macro_rules! route {
 /// All of them.
 pub static ROUTES: &[Route] = &[
     route!(post "POST", route::PAIR, Anyone, Tls, SMALL, pair::pair),
-    // A hello carries the heads of a thousand tablets at most: some 150 bytes each.
-    route!(post "POST", route::HELLO, Tablet, Tls, MAX_BODY, syncing::hello),
+    route!(post "POST", route::HELLO, Tablet, Tls, MAX_HELLO, syncing::hello),
+    route!(post "POST", route::HEADS, Tablet, Tls, MAX_BODY, syncing::heads),
     route!(post "POST", route::PUSH, Tablet, Tls, MAX_BODY, syncing::push),
-    route!(post "POST", route::PULL, Tablet, Tls, MAX_BODY, syncing::pull),
+    route!(post "POST", route::PULL, Tablet, Tls, MAX_SMALL, syncing::pull),
+    route!(post "POST", route::UNREAD, Tablet, Tls, MAX_BODY, syncing::unread),
     route!(get "GET", PHOTO, Tablet, Tls, SMALL, syncing::photo_state),
     route!(put "PUT", PHOTO, Tablet, Tls, PHOTO_PIECE, syncing::photo_piece),
     route!(post "POST", route::DONE, Tablet, Tls, SMALL, syncing::done),

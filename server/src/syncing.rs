@@ -9,12 +9,14 @@ use axum::extract::{Path, Query, State};
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use axum::{Extension, Json};
-use journal::PhotoHash;
+use journal::heads::MAX_SERIES;
+use journal::{EntryHash, Incarnation, PhotoHash};
 use serde::Deserialize;
 use store::{Photos, StoreError, Upload};
-use sync::message::{Done, DoneReply, Hello, HelloReply, PhotoReply, PullRequest, PushReply};
-use sync::server_side::{self, PhotoRule};
-use sync::{AcceptReport, MAX_PHOTO, MAX_WANTED, PhotoReceipt};
+use sync::message::{Done, DoneReply, Hello, HelloReply, PhotoReply, PushReply, code};
+use sync::server_side::{self, Holds, PhotoRule};
+use sync::wire::Unread;
+use sync::{AcceptReport, MAX_BODY, MAX_PHOTO, MAX_WANTED, PhotoReceipt, kept};
 
 /// `POST /api/sync/hello`.
 ///
@@ -22,6 +24,7 @@ use sync::{AcceptReport, MAX_PHOTO, MAX_WANTED, PhotoReceipt};
 /// Where the store fails.
 pub async fn hello(State(app): State<App>, Extension(tablet): Extension<Paired>, Js(hello): Js<Hello>) -> Result<Json<HelloReply>, Fault> {
     let now_ms = app.wall_ms();
+    own_series(&tablet, &hello.incarnation)?;
     app.with(move |t| {
         let ours = t.store.heads().map_err(store_fault)?;
         let heard = Heard {
@@ -32,12 +35,42 @@ pub async fn hello(State(app): State<App>, Extension(tablet): Extension<Paired>,
             wall_ms: Some(hello.wall_ms),
             now_ms,
         };
-        note(t, &tablet, &heard)?;
-        let wanted = t.store.photos_wanted(MAX_WANTED as u64).map_err(store_fault)?;
-        Ok(server_side::hello_reply(&hello, ours, wanted, &t.identity.key, now_ms))
+        t.hear(&tablet.device, &heard)?;
+        let holds = Holds {
+            heads: ours,
+            unread: kept::names(|from| unread_from(t, from))?,
+            photos_wanted: t.store.photos_wanted(MAX_WANTED as u64).map_err(store_fault)?,
+            series: Vec::new(),
+        };
+        Ok(server_side::hello_reply(&hello, holds, &t.identity.key, now_ms))
     })
     .await
     .map(Json)
+}
+
+/// A token is good for the series it was given to: one that the tablet began since, because it was copied or set back, must
+/// be paired anew.
+fn own_series(tablet: &Paired, series: &Incarnation) -> Result<(), Fault> {
+    if Incarnation::of(&tablet.key) == *series {
+        return Ok(());
+    }
+    let words = "This tablet has begun a new series of records since it was paired, so nothing was taken from it yet. Everything is safe on the tablet. Pair it again with a new code from the board.";
+    Err(Fault::new(409, code::PAIR_AGAIN, words))
+}
+
+/// `POST /api/sync/heads`: the trailer's heads, for a tablet whose digest differs.
+///
+/// # Errors
+/// 400 where the body is no list of heads.
+pub async fn heads(State(app): State<App>, Raw(body): Raw) -> Result<Response, Fault> {
+    // What the tablet has is not needed to answer; it is read all the same, so that a broken one is told at once.
+    server_side::decode_heads(&body).map_err(|e| not_entries(&e))?;
+    let body = app.with(|t| Ok(t.store.heads().map_err(store_fault)?.encode())).await?;
+    Ok(cbor(body))
+}
+
+fn cbor(body: Vec<u8>) -> Response {
+    ([(header::CONTENT_TYPE, "application/cbor")], body).into_response()
 }
 
 /// `POST /api/sync/push`: entries of one series.
@@ -52,29 +85,68 @@ pub async fn push(State(app): State<App>, Raw(body): Raw) -> Result<Json<PushRep
         if batch.entries.iter().any(|s| Some(s.entry.incarnation) != series) {
             return Err(not_entries(&"entries of several series in one message"));
         }
-        let unreadable: Vec<(Vec<u8>, String)> = batch.unreadable.iter().map(|u| (u.bytes.clone(), u.why.to_string())).collect();
-        keep_unreadable(t, &unreadable)?;
+        keep_unreadable(t, &batch)?;
+        let ours = t.store.heads().map_err(store_fault)?;
+        if series.is_some_and(|s| !ours.0.contains_key(&s)) && ours.0.len() >= MAX_SERIES {
+            return Err(too_many_series());
+        }
         let accepted = t.store.accept(batch.entries).map_err(store_fault)?;
         for (hash, why) in &accepted.quarantined {
             crate::log(&format!("entry {hash} was kept apart: {why}"));
         }
         let report = AcceptReport { stored: accepted.stored as u64, known: accepted.known as u64, quarantined: accepted.quarantined };
-        let Some(series) = series else { return Err(not_entries(&"no entry in it can be read")) };
-        let head = t.store.heads().map_err(store_fault)?.0.get(&series).copied();
+        let head = match series {
+            Some(series) => t.store.heads().map_err(store_fault)?.0.get(&series).copied(),
+            None => None,
+        };
         Ok(server_side::push_reply(series, head, report, &batch.unreadable, &t.identity.key, now_ms))
     })
     .await
     .map(Json)
 }
 
-/// Entries that this program cannot read are kept as they came: a later program may.
-fn keep_unreadable(t: &mut Trailer, unreadable: &[(Vec<u8>, String)]) -> Result<(), Fault> {
-    for (bytes, why) in unreadable {
-        let name = hex::encode(crate::cert::sha256(bytes));
-        crate::log(&format!("an entry of {} bytes cannot be read and was kept as it is: {why}", bytes.len()));
-        t.store.set_setting(&format!("unreadable/{name}"), &hex::encode(bytes)).map_err(store_fault)?;
+/// Entries that this program cannot read are kept as they came and forwarded: a later program may read them.
+fn keep_unreadable(t: &mut Trailer, batch: &server_side::Batch) -> Result<(), Fault> {
+    let kept: Vec<store::Unreadable> =
+        batch.unreadable.iter().map(|u| store::Unreadable::new(u.bytes.clone(), u.sig, u.why.to_string())).collect();
+    match t.store.keep_unreadable(&kept) {
+        Ok(0) => {}
+        Ok(new) => crate::log(&format!("{new} entries cannot be read by this program and were kept as they are")),
+        // Nobody vouches for them: they must not hold up the records that can be read. The tablet keeps them.
+        Err(StoreError::KeptFull { .. }) => crate::log("entries that cannot be read were not taken: there is no more room for such"),
+        Err(other) => return Err(store_fault(other)),
     }
     Ok(())
+}
+
+/// A piece of the entries kept unread, each with its place in the order of arrival.
+fn unread_from(t: &Trailer, from: u64) -> Result<Vec<(u64, Unread)>, Fault> {
+    let piece = t.store.unreadable(from, MAX_BODY).map_err(store_fault)?;
+    Ok(piece.into_iter().map(|u| (u.id, Unread { bytes: u.bytes, sig: u.sig })).collect())
+}
+
+fn too_many_series() -> Fault {
+    let words = format!(
+        "The trailer already holds {MAX_SERIES} series of records and takes no new one: something makes them without end. Nothing on the tablet is lost. Tell the supervisor."
+    );
+    Fault::new(409, "too-many-series", words)
+}
+
+/// `POST /api/sync/unread`: what each side lacks of the entries that one of the programs cannot read.
+///
+/// # Errors
+/// 400 where the body is no list of names.
+pub async fn unread(State(app): State<App>, Raw(body): Raw) -> Result<Response, Fault> {
+    let theirs = server_side::decode_names(&body).map_err(|e| not_entries(&e))?;
+    let body = app
+        .with(move |t| {
+            let ours = kept::names(|from| unread_from(t, from))?;
+            let read = |names: &[EntryHash], most| kept::named(names, most, |from| unread_from(t, from));
+            let reply = server_side::unread_answer(&ours, &theirs, read)?;
+            Ok(server_side::encode_unread(&reply))
+        })
+        .await?;
+    Ok(cbor(body))
 }
 
 fn not_entries(why: &dyn std::fmt::Display) -> Fault {
@@ -84,20 +156,21 @@ fn not_entries(why: &dyn std::fmt::Display) -> Fault {
     Fault::new(400, "not-entries", words)
 }
 
-/// `POST /api/sync/pull`.
+/// `POST /api/sync/pull`: entries of the wanted ranges.
 ///
 /// # Errors
-/// Where the store fails.
-pub async fn pull(State(app): State<App>, Js(request): Js<PullRequest>) -> Result<Response, Fault> {
+/// 400 where the body is no list of ranges.
+pub async fn pull(State(app): State<App>, Raw(body): Raw) -> Result<Response, Fault> {
+    let wanted = server_side::decode_ranges(&body).map_err(|e| not_entries(&e))?;
     let body = app
         .with(move |t| {
             let ours = t.store.heads().map_err(store_fault)?;
             let read = |series: &_, from, most| t.store.read(series, from, most).map_err(store_fault);
-            let (entries, more) = server_side::pull_answer(&ours, &request.heads, read)?;
+            let (entries, more) = server_side::pull_answer(&ours, &wanted, read)?;
             Ok(server_side::encode_pull(&entries, more))
         })
         .await?;
-    Ok(([(header::CONTENT_TYPE, "application/cbor")], body).into_response())
+    Ok(cbor(body))
 }
 
 /// `GET /api/sync/photo/{hash}`.
@@ -144,7 +217,8 @@ pub async fn photo_piece(
     let now_ms = app.wall_ms();
     app.with(move |t| {
         let mut held = held;
-        if !held.complete && held.offset == piece.total {
+        // More than the piece says there is: it or an earlier one told a false length. The hash decides, and what does not fit goes.
+        if !held.complete && held.offset >= piece.total {
             match t.store.upload_finish(&hash) {
                 // The bytes are gone here and safe on the tablet, which begins anew at the offset told.
                 Err(StoreError::UploadHash) => crate::log(&format!("photo {hash} arrived damaged and is asked for again")),
@@ -186,6 +260,7 @@ fn photo_reply(t: &Trailer, hash: PhotoHash, held: Upload, now_ms: i64) -> Photo
 /// Where the store fails.
 pub async fn done(State(app): State<App>, Extension(tablet): Extension<Paired>, Js(done): Js<Done>) -> Result<Json<DoneReply>, Fault> {
     let now_ms = app.wall_ms();
+    own_series(&tablet, &done.incarnation)?;
     app.with(move |t| {
         let ours = t.store.heads().map_err(store_fault)?;
         // The server counts for itself as well: what it lacks of the series is waiting, whatever the tablet believes.
@@ -198,19 +273,11 @@ pub async fn done(State(app): State<App>, Extension(tablet): Extension<Paired>, 
             wall_ms: None,
             now_ms,
         };
-        note(t, &tablet, &heard)?;
+        t.hear(&tablet.device, &heard)?;
         Ok(DoneReply { heard_ms: now_ms })
     })
     .await
     .map(Json)
-}
-
-fn note(t: &mut Trailer, tablet: &Paired, heard: &Heard) -> Result<(), Fault> {
-    let device = tablet.device;
-    t.change_tablets(|all| {
-        all.heard(&device, heard);
-        Ok(())
-    })
 }
 
 fn photo_hash(text: &str) -> Result<PhotoHash, Fault> {

@@ -110,6 +110,14 @@ impl Tablets {
         Ok(name)
     }
 
+    /// True where a tablet that was heard said nothing that is not written down already, beside the time.
+    pub fn says_nothing_new(&self, device: &DeviceId, heard: &Heard) -> bool {
+        self.0.iter().find(|t| t.device == *device).is_some_and(|t| {
+            t.incarnations.contains(&heard.incarnation)
+                && (t.waiting_as_of, t.entries_waiting, t.photos_waiting) == (heard.seq, heard.entries_waiting, heard.photos_waiting)
+        })
+    }
+
     /// Takes note of a tablet that was heard.
     pub fn heard(&mut self, device: &DeviceId, heard: &Heard) {
         let Some(tablet) = self.0.iter_mut().find(|t| t.device == *device) else { return };

@@ -7,15 +7,16 @@ use crate::clock::Clock;
 use crate::fault::{self, Fault};
 use crate::identity::{self, Identity};
 use crate::plan_file;
-use crate::tablets::Tablets;
+use crate::skew::Clocks;
+use crate::tablets::{Heard, Tablets};
 use job::pin::Guard;
 use job::plan::Person;
 use job::{SitePlan, kinds};
-use journal::{BootId, Draft, EntryHash, PersonId, SiteId, Stamp, Subject, Value, Writer};
+use journal::{BootId, DeviceId, Draft, EntryHash, PersonId, SiteId, Stamp, Subject, Value, Writer};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeSet;
-use std::path::Path;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
 use store::{Store, StoreError};
 
 const TABLETS: &str = "server/tablets";
@@ -30,8 +31,17 @@ pub struct Trailer {
     pub identity: Identity,
     /// Clocks of this run.
     pub clock: Clock,
+    /// The data folder.
+    pub(crate) folder: PathBuf,
     tablets: Tablets,
+    /// When the table of tablets was last written for one that was heard, by this run's clock.
+    noted: BTreeMap<DeviceId, u64>,
+    /// What was said of the tablets' clocks.
+    pub(crate) clocks: Clocks,
 }
+
+/// A tablet that was heard again with nothing new is written down once in so long: a sync with nothing to do writes nothing.
+const NOTE_MS: u64 = 60_000;
 
 /// Misses of one person at the board, with the run they were counted in.
 #[derive(Default, Serialize, Deserialize)]
@@ -61,8 +71,17 @@ impl Trailer {
             Fault::new(500, "no-folder", format!("The data folder {} cannot be made: {e}. Nothing was changed.", data.display()))
         })?;
         let store = Store::open(&data.join("store"), store::Options::default()).map_err(store_fault)?;
-        let mut trailer = Self { store, identity: Identity::open(data)?, clock: Clock::start()?, tablets: Tablets::default() };
+        let mut trailer = Self {
+            store,
+            identity: Identity::open(data)?,
+            clock: Clock::start()?,
+            folder: data.to_owned(),
+            tablets: Tablets::default(),
+            noted: BTreeMap::new(),
+            clocks: Clocks::default(),
+        };
         trailer.tablets = trailer.load(TABLETS)?.unwrap_or_default();
+        trailer.believe()?;
         Ok(trailer)
     }
 
@@ -101,13 +120,13 @@ impl Trailer {
         let head = self.store.tail(&self.identity.incarnation).map_err(store_fault)?.and_then(|t| t.head());
         let begun = head.is_some();
         if !begun {
-            drafts.insert(0, Draft::series_begin(self.identity.device, &self.identity.key, identity::NAME, "server"));
+            drafts.insert(0, Draft::series_begin(self.identity.device, self.identity.writer(), identity::NAME, "server"));
         }
         let counter = self.store.counter().map_err(store_fault)?;
         let writer = Writer::new(site, self.identity.device, self.identity.incarnation, head, counter);
         let clock = &self.clock;
         let stamp = Stamp { wall_ms: clock.wall_ms(), boot: clock.boot(), uptime_ms: clock.uptime_ms(), person: person.clone() };
-        let sealed = writer.transaction(&stamp, drafts, &self.identity.key).map_err(|e| Fault::inside("write", e))?;
+        let sealed = writer.transaction(&stamp, drafts, self.identity.writer()).map_err(|e| Fault::inside("write", e))?;
         self.store.append(&sealed).map_err(store_fault)?;
         Ok(sealed.iter().skip(usize::from(!begun)).map(|s| s.hash).collect())
     }
@@ -131,6 +150,26 @@ impl Trailer {
     /// The paired tablets.
     pub const fn tablets(&self) -> &Tablets {
         &self.tablets
+    }
+
+    /// Takes note that a tablet was heard. Durable at once where it said something new (a series, an entry, what waits); the
+    /// time alone is written at most once a minute, so that a stop of the server forgets a minute of it and no more.
+    ///
+    /// # Errors
+    /// Where the store fails.
+    pub fn hear(&mut self, device: &DeviceId, heard: &Heard) -> Result<(), Fault> {
+        let now_ms = self.clock.uptime_ms();
+        let lately = self.noted.get(device).is_some_and(|noted| now_ms.saturating_sub(*noted) < NOTE_MS);
+        if lately && self.tablets.says_nothing_new(device, heard) {
+            self.tablets.heard(device, heard);
+            return Ok(());
+        }
+        self.change_tablets(|all| {
+            all.heard(device, heard);
+            Ok(())
+        })?;
+        self.noted.insert(*device, now_ms);
+        Ok(())
     }
 
     /// Changes the table of tablets; durable on return, unchanged on a fault.
@@ -185,12 +224,12 @@ impl Trailer {
         Ok((key, kept))
     }
 
-    fn load<T: DeserializeOwned>(&self, key: &str) -> Result<Option<T>, Fault> {
+    pub(crate) fn load<T: DeserializeOwned>(&self, key: &str) -> Result<Option<T>, Fault> {
         let text = self.store.setting(key).map_err(store_fault)?;
         text.map(|t| serde_json::from_str(&t)).transpose().map_err(|e| Fault::inside(&format!("setting {key}"), e))
     }
 
-    fn save<T: Serialize>(&mut self, key: &str, value: &T) -> Result<(), Fault> {
+    pub(crate) fn save<T: Serialize>(&mut self, key: &str, value: &T) -> Result<(), Fault> {
         let text = serde_json::to_string(value).map_err(|e| Fault::inside(&format!("setting {key}"), e))?;
         self.store.set_setting(key, &text).map_err(store_fault)
     }

@@ -18,7 +18,7 @@ pub mod writer;
 pub use chain::{ChainFault, Head, Tail};
 pub use codec::{DecodeError, EncodeError};
 pub use entry::{Entry, Sealed};
-pub use heads::{Heads, Range};
+pub use heads::{Heads, HeadsError, Range};
 pub use id::{BootId, DeviceId, EntryHash, Incarnation, PersonId, PhotoHash, Signature, SiteId, Subject};
 pub use root::content_root;
 pub use sign::{SigningKey, VerifyingKey};

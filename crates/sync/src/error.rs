@@ -28,6 +28,16 @@ pub enum SyncError {
     /// The tablet was revoked.
     #[error("This tablet was shut out at the trailer: nothing was taken. Its records are kept on it; bring it to the supervisor.")]
     Revoked,
+    /// The tablet's series counts only up to some entry: a person at the board said so.
+    #[error(
+        "At the trailer it was said that this tablet's records no longer count from some point on: nothing was taken into the jobs. All of them are kept, none is lost. Stop recording on this tablet and bring it to the supervisor, who can pair it again."
+    )]
+    SeriesCut,
+    /// The token belongs to another series of this tablet.
+    #[error(
+        "This tablet has begun a new series of records since it was paired, so the trailer took nothing from it yet. Everything is safe on this tablet, and it goes on recording. Pair it again at the trailer, with a new code from the board."
+    )]
+    PairAgain,
     /// The trailer's disk is full.
     #[error(
         "The trailer's disk is full: it took nothing more. What has a receipt is safe there, the rest is safe on this tablet; the supervisor must make room, then sync again."
@@ -42,6 +52,11 @@ pub enum SyncError {
     /// The connection broke.
     #[error("The connection was cut in the middle. Nothing is lost; sync again and it goes on where it stopped.")]
     Cut,
+    /// The trailer fell silent.
+    #[error(
+        "The trailer did not answer in time: the radio link is poor or its server stands still. Nothing is lost; go nearer and sync again, and it goes on where it stopped."
+    )]
+    Silent,
     /// The trailer reported a fault.
     #[error(
         "The trailer answered with a fault ({status}): {words} Everything is safe on this tablet; try again, and tell the supervisor if it stays."
@@ -65,6 +80,11 @@ pub enum SyncError {
         "The trailer's receipt is not signed with the key learned at pairing: what was sent is not counted as safe. Everything stays on this tablet; tell the supervisor."
     )]
     BadReceipt,
+    /// The trailer's new series isn't certified by the key learned at pairing.
+    #[error(
+        "The trailer says that it writes under a new key, but the key learned at pairing does not confirm it: it is not believed and nothing was sent. Everything is safe on this tablet; tell the supervisor."
+    )]
+    BadCertificate,
     /// The address can't be used.
     #[error("\"{0}\" is not an address such as 192.168.4.2:8443. Nothing was sent; read it from the board again.")]
     Address(String),
@@ -89,12 +109,16 @@ impl SyncError {
             Self::OtherCertificate => "other-certificate",
             Self::TokenRefused => "token-refused",
             Self::Revoked => "tablet-revoked",
+            Self::SeriesCut => "series-cut",
+            Self::PairAgain => "pair-again",
             Self::ServerFull => "server-full",
             Self::Slow { .. } => "slow-down",
             Self::Cut => "sync-cut",
+            Self::Silent => "trailer-silent",
             Self::Server { .. } => "server-fault",
             Self::Strange { .. } => "strange-answer",
             Self::BadReceipt => "bad-receipt",
+            Self::BadCertificate => "bad-certificate",
             Self::Address(_) => "bad-address",
             Self::PairRefused(_) => "pair-refused",
             Self::PairProof => "pair-proof",

@@ -1,8 +1,9 @@
 //! What the exchange needs of the tablet: its journal and its photos.
 
 use crate::receipt::{EntriesReceipt, PhotoReceipt};
+use crate::wire::Unread;
 use job::Say;
-use journal::{EntryHash, Heads, Incarnation, PhotoHash, Sealed};
+use journal::{EntryHash, Heads, Incarnation, PhotoHash, Sealed, VerifyingKey};
 
 /// What became of entries handed in. Nothing is dropped: what can't be merged is kept in quarantine.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -41,6 +42,32 @@ pub trait Local {
     /// # Errors
     /// Where they can't be kept (disk full).
     fn accept(&mut self, entries: Vec<Sealed>) -> Result<AcceptReport, Say>;
+
+    /// The names ([`Unread::name`]) of the entries that are kept here without being readable, in any order.
+    ///
+    /// # Errors
+    /// Where they can't be read.
+    fn unread(&self) -> Result<Vec<EntryHash>, Say>;
+
+    /// Those of these that are here, in any order: about `max_bytes` of them, at least one if there is any.
+    ///
+    /// # Errors
+    /// Where they can't be read.
+    fn read_unread(&self, names: &[EntryHash], max_bytes: usize) -> Result<Vec<Unread>, Say>;
+
+    /// Keeps entries that can't be read here as they came, durable on return. Gives how many are new. Nothing vouches for
+    /// them, so a side bounds how much of them it keeps.
+    ///
+    /// # Errors
+    /// Where they can't be kept (disk full).
+    fn keep_unread(&mut self, entries: Vec<Unread>) -> Result<u64, Say>;
+
+    /// The series in which the trailer writes beside the one of its identity key, whose certificates have been checked: what
+    /// it says there is believed from now on.
+    ///
+    /// # Errors
+    /// Where that can't be kept.
+    fn server_series(&mut self, keys: &[VerifyingKey]) -> Result<(), Say>;
 
     /// Photos that have no receipt yet, with their length in bytes.
     ///

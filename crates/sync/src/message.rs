@@ -1,7 +1,8 @@
-//! The messages between tablet and trailer. JSON, except where entries travel ([`crate::wire`]).
+//! The messages between tablet and trailer. JSON, except where heads and entries travel ([`crate::wire`]).
 
 use crate::receipt::{EntriesReceipt, PhotoReceipt};
-use journal::{DeviceId, EntryHash, Heads, Incarnation, PhotoHash, SiteId, VerifyingKey};
+use crate::series::CertifiedSeries;
+use journal::{BootId, DeviceId, EntryHash, Incarnation, PhotoHash, Signature, SiteId, VerifyingKey};
 use serde::{Deserialize, Serialize};
 
 /// The routes, as the server registers them and the client calls them.
@@ -10,14 +11,28 @@ pub mod route {
     pub const PAIR: &str = "/api/pair";
     /// `POST`: [`super::Hello`] in, [`super::HelloReply`] out.
     pub const HELLO: &str = "/api/sync/hello";
+    /// `POST`: the tablet's heads as CBOR in, the trailer's out. Asked only where the digests of a hello differ.
+    pub const HEADS: &str = "/api/sync/heads";
     /// `POST`: entries as CBOR in, [`super::PushReply`] out.
     pub const PUSH: &str = "/api/sync/push";
-    /// `POST`: [`super::PullRequest`] in, entries as CBOR out.
+    /// `POST`: ranges of series as CBOR in, entries as CBOR out.
     pub const PULL: &str = "/api/sync/pull";
+    /// `POST`: names of entries that the tablet keeps unread, as CBOR in; what each lacks as CBOR out.
+    pub const UNREAD: &str = "/api/sync/unread";
     /// `GET` and `PUT` with the photo's hash after a slash: [`super::PhotoReply`] out.
     pub const PHOTO: &str = "/api/sync/photo";
     /// `POST`: [`super::Done`] in, [`super::DoneReply`] out.
     pub const DONE: &str = "/api/sync/done";
+}
+
+/// Codes in the body of a refusal that the tablet tells apart (`{"code": .., "words": ..}`).
+pub mod code {
+    /// With 403: the tablet was shut out at the board.
+    pub const REVOKED: &str = "revoked";
+    /// With 403: the tablet's series no longer counts from some entry on.
+    pub const SERIES_CUT: &str = "series-cut";
+    /// With 409: the token belongs to another series of this tablet.
+    pub const PAIR_AGAIN: &str = "pair-again";
 }
 
 /// Asks to be paired. Carries no secret: the code itself is never sent.
@@ -33,6 +48,8 @@ pub struct PairRequest {
     pub name: String,
     /// 32 random bytes, hexadecimal; drawn anew for each attempt.
     pub nonce: String,
+    /// The tablet's signature over all of the above and the trailer's key it saw: only who holds `key` can pair it.
+    pub key_sig: Signature,
 }
 
 /// The trailer's answer to a proof that fits.
@@ -50,7 +67,27 @@ pub struct PairReply {
     pub proof: String,
 }
 
-/// Opens an exchange.
+/// 32 bytes, as hexadecimal in JSON.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub struct Digest(pub [u8; 32]);
+
+impl TryFrom<String> for Digest {
+    type Error = &'static str;
+    fn try_from(text: String) -> Result<Self, Self::Error> {
+        let mut bytes = [0; 32];
+        hex::decode_to_slice(text, &mut bytes).map_err(|_| "not a digest")?;
+        Ok(Self(bytes))
+    }
+}
+
+impl From<Digest> for String {
+    fn from(digest: Digest) -> Self {
+        hex::encode(digest.0)
+    }
+}
+
+/// Opens an exchange. Where both sides hold the same, it is also its end: "nothing waiting as of entry `seq`".
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Hello {
     /// The tablet's own series.
@@ -61,23 +98,44 @@ pub struct Hello {
     pub photos_waiting: u64,
     /// The tablet's clock, milliseconds since 1970 UTC. Shown, never trusted.
     pub wall_ms: i64,
-    /// What the tablet has.
-    pub heads: Heads,
+    /// The tablet's run; with the uptime it tells a clock that was set from time that passed.
+    pub boot: BootId,
+    /// Milliseconds of that run.
+    pub uptime_ms: u64,
+    /// [`journal::Heads::digest`] of what the tablet has.
+    pub digest: Digest,
+    /// Digest of the entries that the tablet keeps without being able to read them ([`crate::wire::unread_digest`]).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unread: Option<Digest>,
 }
 
-/// What the trailer has and wants.
+impl Hello {
+    /// What the clocks of this run said.
+    pub const fn clock(&self) -> crate::exchange::Clock {
+        crate::exchange::Clock { wall_ms: self.wall_ms, boot: self.boot, uptime_ms: self.uptime_ms }
+    }
+}
+
+/// Whether the trailer has the same, and what it wants.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct HelloReply {
-    /// What the trailer has.
-    pub heads: Heads,
+    /// True where both hold the same entries: no heads need to travel.
+    pub same: bool,
+    /// True where the two sides keep different entries that one of them can't read ([`route::UNREAD`]).
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub unread: bool,
     /// The trailer's clock, milliseconds since 1970 UTC.
     pub now_ms: i64,
     /// Photos that entries on the trailer name but whose bytes it lacks; at most [`crate::MAX_WANTED`].
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub photos_wanted: Vec<PhotoHash>,
     /// For the tablet's own series, as far as the trailer has it: the last one may have been lost in a cut.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub receipt: Option<EntriesReceipt>,
+    /// The series in which the trailer writes, each certified by the key learned at pairing; empty where it is that key's
+    /// own. At most [`crate::MAX_SERVER_SERIES`].
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub server_series: Vec<CertifiedSeries>,
 }
 
 /// What became of pushed entries, which are of one series.
@@ -90,9 +148,12 @@ pub struct PushReply {
     pub stored: u64,
     /// Already there.
     pub known: u64,
-    /// Kept apart, not merged.
+    /// Kept apart, not merged; at most [`crate::MAX_NAMED`] are named.
     #[serde(default)]
     pub quarantined: Vec<Quarantined>,
+    /// Kept as they came, because the trailer's program can't read them.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub unread: u64,
 }
 
 /// An entry that was kept apart.
@@ -102,13 +163,6 @@ pub struct Quarantined {
     pub entry: EntryHash,
     /// Why, as a sentence.
     pub why: String,
-}
-
-/// Asks for what the trailer has and `heads` lacks.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct PullRequest {
-    /// What the tablet has.
-    pub heads: Heads,
 }
 
 /// How much of a photo the trailer has.
@@ -141,4 +195,9 @@ pub struct Done {
 pub struct DoneReply {
     /// The trailer's clock when it heard, milliseconds since 1970 UTC.
     pub heard_ms: i64,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde hands in a reference")]
+const fn is_zero(n: &u64) -> bool {
+    *n == 0
 }

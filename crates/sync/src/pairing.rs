@@ -4,10 +4,13 @@
 //! tablet the key of whoever answered, the trailer all that it gives. A stranger in the middle who lacks the code can't
 //! relay the tablet's proof (it names the stranger's key, not the trailer's) and can't make the trailer's. The stretching
 //! makes guessing from an overheard proof hopeless within the ten minutes for which a code is good.
+//!
+//! The tablet also signs all of it with its series' key: whoever knows the code still can't pair under a key that he does
+//! not hold.
 
 use crate::message::{PairReply, PairRequest};
 use journal::cbor::Encoder;
-use journal::{DeviceId, VerifyingKey};
+use journal::{DeviceId, SigningKey, VerifyingKey};
 use std::fmt;
 
 /// Characters of a code: letters and digits that can't be taken for one another, read in the dark or spelled by radio
@@ -22,6 +25,7 @@ const START: &str = "tubewright:pair?";
 const TABLET: &str = "tubewright 2026 pairing tablet";
 const TRAILER: &str = "tubewright 2026 pairing trailer";
 const SALT: &str = "tubewright 2026 pairing salt";
+const POSSESSION: &str = "tubewright 2026 pairing possession";
 
 /// Why a pairing text is not one.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -212,8 +216,9 @@ pub struct TabletSaw<'a> {
     pub nonce: [u8; 32],
 }
 
-/// The tablet's request with its proof.
-pub fn request(code: &Code, saw: &TabletSaw<'_>) -> PairRequest {
+/// The tablet's request with its proofs: that it knows the code, and that it holds the key it asks to be paired under.
+/// `key` is the secret half of `saw.key`.
+pub fn request(code: &Code, saw: &TabletSaw<'_>, key: &SigningKey) -> PairRequest {
     let proof = tablet_proof(&stretch(code, saw), saw);
     PairRequest {
         code_proof: hex::encode(proof.as_bytes()),
@@ -221,15 +226,18 @@ pub fn request(code: &Code, saw: &TabletSaw<'_>) -> PairRequest {
         device: saw.device,
         name: saw.name.to_owned(),
         nonce: hex::encode(saw.nonce),
+        key_sig: key.sign_bytes(POSSESSION, &transcript(saw, &proof)),
     }
 }
 
-/// The trailer's side: does the proof show that the tablet knows `code` and saw this trailer's own key?
+/// The trailer's side: does the proof show that the tablet knows `code` and saw this trailer's own key, and does the
+/// signature show that it holds the key it asks to be paired under?
 /// Stretching takes some milliseconds and 8 MiB: call it off the async threads, and bound the attempts.
 pub fn proof_fits(code: &Code, own: &Fingerprint, request: &PairRequest) -> bool {
     let (Some(saw), Some(given)) = (saw(own, request), digest(&request.code_proof)) else { return false };
-    // blake3::Hash compares in constant time.
-    tablet_proof(&stretch(code, &saw), &saw) == given
+    // The cheap check first; blake3::Hash compares in constant time.
+    request.key.verify_bytes(POSSESSION, &transcript(&saw, &given), &request.key_sig).is_ok()
+        && tablet_proof(&stretch(code, &saw), &saw) == given
 }
 
 /// The trailer's side: what it gives, with its own proof. `reply.proof` is filled in.
@@ -282,6 +290,15 @@ fn tablet_proof(key: &[u8; 32], saw: &TabletSaw<'_>) -> blake3::Hash {
     out.text(TABLET);
     what_was_seen(&mut out, saw);
     blake3::keyed_hash(key, &out.into_bytes())
+}
+
+/// What the tablet signs: all it saw and said, with its proof of the code.
+fn transcript(saw: &TabletSaw<'_>, proof: &blake3::Hash) -> Vec<u8> {
+    let mut out = Encoder::default();
+    out.array(6);
+    what_was_seen(&mut out, saw);
+    out.bytes(proof.as_bytes());
+    out.into_bytes()
 }
 
 fn trailer_proof(key: &[u8; 32], saw: &TabletSaw<'_>, reply: &PairReply) -> blake3::Hash {

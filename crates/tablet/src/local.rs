@@ -4,11 +4,12 @@ use crate::core::Core;
 use crate::lives::{self, LastReceipt};
 use crate::setting::{self, store_fault};
 use job::Say;
-use journal::{Heads, Incarnation, PhotoHash, Sealed};
+use journal::{EntryHash, Heads, Incarnation, PhotoHash, Sealed, VerifyingKey};
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom};
 use store::{Size, StoreError};
-use sync::{AcceptReport, EntriesReceipt, Local, PhotoReceipt};
+use sync::wire::Unread;
+use sync::{AcceptReport, EntriesReceipt, Local, MAX_BODY, PhotoReceipt, kept};
 
 /// The tablet's side of one exchange.
 pub(crate) struct Desk<'a> {
@@ -17,6 +18,13 @@ pub(crate) struct Desk<'a> {
 
 fn say(error: StoreError) -> Say {
     store_fault(error).say
+}
+
+impl Desk<'_> {
+    fn unread_from(&self, from: u64) -> Result<Vec<(u64, Unread)>, Say> {
+        let piece = self.core.lock().store.unreadable(from, MAX_BODY).map_err(say)?;
+        Ok(piece.into_iter().map(|u| (u.id, Unread { bytes: u.bytes, sig: u.sig })).collect())
+    }
 }
 
 impl Local for Desk<'_> {
@@ -37,6 +45,29 @@ impl Local for Desk<'_> {
     fn accept(&mut self, entries: Vec<Sealed>) -> Result<AcceptReport, Say> {
         let accepted = self.core.lock().store.accept(entries).map_err(say)?;
         Ok(AcceptReport { stored: accepted.stored as u64, known: accepted.known as u64, quarantined: accepted.quarantined })
+    }
+
+    fn unread(&self) -> Result<Vec<EntryHash>, Say> {
+        kept::names(|from| self.unread_from(from))
+    }
+
+    fn read_unread(&self, names: &[EntryHash], max_bytes: usize) -> Result<Vec<Unread>, Say> {
+        kept::named(names, max_bytes, |from| self.unread_from(from))
+    }
+
+    fn keep_unread(&mut self, entries: Vec<Unread>) -> Result<u64, Say> {
+        let why = "it came in a sync and this program cannot read it";
+        let kept: Vec<store::Unreadable> = entries.into_iter().map(|u| store::Unreadable::new(u.bytes, u.sig, why.to_owned())).collect();
+        match self.core.lock().store.keep_unreadable(&kept) {
+            Ok(new) => Ok(new as u64),
+            // The trailer keeps them; they must not hold up what can be read.
+            Err(StoreError::KeptFull { .. }) => Ok(0),
+            Err(other) => Err(say(other)),
+        }
+    }
+
+    fn server_series(&mut self, keys: &[VerifyingKey]) -> Result<(), Say> {
+        setting::save(&mut self.core.lock().store, "server-series", &keys).map_err(|f| f.say)
     }
 
     fn photos_waiting(&self) -> Result<Vec<(PhotoHash, u64)>, Say> {

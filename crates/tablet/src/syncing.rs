@@ -15,7 +15,7 @@ use serde_json::{Value as Json, json};
 use std::future::Future;
 use std::sync::{Arc, MutexGuard, PoisonError};
 use sync::pairing::{Address, Fingerprint, Invitation};
-use sync::{Client, Outcome, SyncError};
+use sync::{Client, Clock, Outcome, SyncError};
 
 /// What pairing gave. It holds for the series it was made for: with another key this tablet is a stranger to the trailer.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -71,8 +71,7 @@ impl Core {
         let name = self.own_name(args.name.as_deref())?;
         let mut nonce = [0_u8; 32];
         self.env.random(&mut nonce)?;
-        let key = self.identity.key.public();
-        let tablet = sync::client::Tablet { key: &key, device: self.identity.device, name: &name };
+        let tablet = sync::client::Tablet { key: &self.identity.key, device: self.identity.device, name: &name };
         let paired = apart(|| block_on(Client::pair(&invitation, tablet, nonce)))?.map_err(|e| network_fault(&e))?;
         let pairing = Pairing {
             address: paired.address.to_string(),
@@ -174,7 +173,8 @@ impl Core {
             now.phase = phase_name(p.phase);
             (now.done, now.total) = (p.done, p.total);
         };
-        block_on(client.run(pairing.server_key, self.env.wall_ms(), &mut desk, &mut note)).map_err(|e| network_fault(&e))
+        let clock = Clock { wall_ms: self.env.wall_ms(), boot: self.env.boot(), uptime_ms: self.env.uptime_ms() };
+        block_on(client.run(pairing.server_key, clock, &mut desk, &mut note)).map_err(|e| network_fault(&e))
     }
 }
 
@@ -212,6 +212,10 @@ fn to_be_told(outcome: &Outcome) -> Option<Say> {
         let words = "Some photos could not be sent. They stay safe on this tablet. Sync again; tell the supervisor if it stays.";
         return Some(Say::new("photos-not-sent", words).with("n", outcome.photo_problems.len()));
     }
+    if outcome.unread_there > 0 {
+        let words = "The trailer's program cannot read some of this tablet's records yet. It keeps them as they are and nothing is lost. Update the trailer's program.";
+        return Some(Say::new("update-trailer", words).with("n", outcome.unread_there));
+    }
     (outcome.unreadable > 0).then(|| {
         let words = "The trailer has records that this program cannot read yet. Nothing is lost. Update this tablet.";
         Say::new("update-to-read", words).with("n", outcome.unreadable)
@@ -247,6 +251,9 @@ fn network_fault(error: &SyncError) -> Fault {
         SyncError::Address(_) => 400,
         SyncError::TokenRefused
         | SyncError::Revoked
+        | SyncError::SeriesCut
+        | SyncError::PairAgain
+        | SyncError::BadCertificate
         | SyncError::PairRefused(_)
         | SyncError::PairProof
         | SyncError::OtherCertificate

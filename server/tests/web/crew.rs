@@ -17,7 +17,7 @@ pub struct Tablet {
 }
 
 pub fn ask(key: &SigningKey, device: DeviceId, name: &str, code: &Code, fingerprint: Fingerprint, nonce: u8) -> PairRequest {
-    request(code, &TabletSaw { fingerprint, key: &key.public(), device, name, nonce: [nonce; 32] })
+    request(code, &TabletSaw { fingerprint, key: &key.public(), device, name, nonce: [nonce; 32] }, key)
 }
 
 /// A code from the running server.
@@ -84,8 +84,17 @@ impl Tablet {
     }
 
     pub fn hello(&self, fixture: &Fixture, photos_waiting: u64) -> Json {
-        let hello = json!({ "incarnation": self.incarnation(), "seq": self.seq(), "photos_waiting": photos_waiting, "wall_ms": 1_790_000_000_000_i64, "heads": {} });
-        let answer = fixture.post(self.who(), "/api/sync/hello", &hello);
+        let hello = sync::message::Hello {
+            incarnation: self.incarnation(),
+            seq: self.seq(),
+            photos_waiting,
+            wall_ms: 1_790_000_000_000,
+            boot: BootId([1; 16]),
+            uptime_ms: 5,
+            digest: sync::message::Digest(journal::Heads::default().digest()),
+            unread: None,
+        };
+        let answer = fixture.post(self.who(), "/api/sync/hello", &serde_json::to_value(hello).unwrap());
         assert_eq!(answer.status, 200, "{}", String::from_utf8_lossy(&answer.body));
         answer.json()
     }
@@ -97,7 +106,11 @@ impl Tablet {
 
     /// Everything the trailer has, as another tablet would fetch it.
     pub fn pull(&self, fixture: &Fixture) -> Vec<Sealed> {
-        let answer = fixture.post(self.who(), "/api/sync/pull", &json!({ "heads": {} }));
+        let none = journal::Heads::default();
+        let answer = fixture.send(self.who(), "POST", "/api/sync/heads", "application/cbor", &none.encode());
+        assert_eq!(answer.status, 200);
+        let wanted = journal::Heads::decode(&answer.body).unwrap().missing_from(&none);
+        let answer = fixture.send(self.who(), "POST", "/api/sync/pull", "application/cbor", &sync::wire::encode_ranges(&wanted));
         assert_eq!(answer.status, 200);
         let batch = sync::wire::decode_pull(&answer.body).unwrap();
         assert!(!batch.more && batch.unreadable.is_empty());

@@ -12,8 +12,10 @@ use tubewright_server::routes::{Over, ROUTES, Who};
 const EXPECTED: &[(&str, &str, Who, Over)] = &[
     ("POST", "/api/pair", Who::Anyone, Over::Tls),
     ("POST", "/api/sync/hello", Who::Tablet, Over::Tls),
+    ("POST", "/api/sync/heads", Who::Tablet, Over::Tls),
     ("POST", "/api/sync/push", Who::Tablet, Over::Tls),
     ("POST", "/api/sync/pull", Who::Tablet, Over::Tls),
+    ("POST", "/api/sync/unread", Who::Tablet, Over::Tls),
     ("GET", "/api/sync/photo/{hash}", Who::Tablet, Over::Tls),
     ("PUT", "/api/sync/photo/{hash}", Who::Tablet, Over::Tls),
     ("POST", "/api/sync/done", Who::Tablet, Over::Tls),

@@ -1,19 +1,22 @@
 //! The exchange as a state machine: no clock, no disk, no network.
 //!
-//! Hello, then the tablet's records until the trailer has them, then the trailer's until the tablet has them, then photos
-//! piece by piece, then done. Records go before photos: words are few bytes and worth most. What to send next always
-//! follows from what both sides hold, so a cut at any point needs no clean-up: the next exchange begins with hello and
-//! goes on where the last one stopped, and anything sent twice is known.
+//! Hello by digest; where both hold the same and nothing waits, that is all. Else heads, then the tablet's records until the
+//! trailer has them, then the trailer's until the tablet has them, then what one of them cannot read, then photos piece by
+//! piece, then done. Records go before photos: words are few bytes and worth most. What to send next always follows from
+//! what both sides hold, so a cut at any point needs no clean-up: the next exchange begins with hello and goes on where
+//! the last one stopped, and anything sent twice is known.
 
 mod photos;
 mod records;
+mod unread;
 
 use crate::error::SyncError;
 use crate::local::Local;
-use crate::message::{Done, DoneReply, Hello, HelloReply, PhotoReply, PushReply};
+use crate::message::{Digest, Done, DoneReply, Hello, HelloReply, PhotoReply, PushReply};
 use crate::receipt::EntriesReceipt;
-use crate::wire::Batch;
-use journal::{EntryHash, Head, Heads, Incarnation, PhotoHash, Sealed, VerifyingKey};
+use crate::wire::{Batch, Unread, UnreadReply, unread_digest};
+use crate::{MAX_SERVER_SERIES, MAX_WANTED};
+use journal::{BootId, EntryHash, Head, Heads, Incarnation, PhotoHash, Range, Sealed, VerifyingKey};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// Where an exchange is.
@@ -46,15 +49,32 @@ pub struct Progress {
     pub total: u64,
 }
 
+/// The tablet's clocks at the greeting. Said to the trailer so that it can show the skew; nothing here asks them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Clock {
+    /// Wall clock, milliseconds since 1970 UTC.
+    pub wall_ms: i64,
+    /// The run of the tablet.
+    pub boot: BootId,
+    /// Milliseconds since that run began.
+    pub uptime_ms: u64,
+}
+
 /// What to send next.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Step {
     /// Greet.
     Hello(Hello),
+    /// Say what is here, in full: the digests differ.
+    Heads(Heads),
     /// Send these entries, all of one series, whole transactions.
     Push(Vec<Sealed>),
-    /// Ask for what these heads lack.
-    Pull(Heads),
+    /// Ask for these ranges.
+    Pull(Vec<(Incarnation, Range)>),
+    /// Name the entries that are kept here unread.
+    Unread(Vec<EntryHash>),
+    /// Send entries that are kept here unread.
+    PushUnread(Vec<Unread>),
     /// Ask how much of a photo is there.
     PhotoOffset(PhotoHash),
     /// Send a piece of a photo.
@@ -79,10 +99,14 @@ pub enum Step {
 pub enum Reply {
     /// To [`Step::Hello`].
     Hello(HelloReply),
-    /// To [`Step::Push`].
+    /// To [`Step::Heads`].
+    Heads(Heads),
+    /// To [`Step::Push`] and [`Step::PushUnread`].
     Push(PushReply),
     /// To [`Step::Pull`].
     Pull(Batch),
+    /// To [`Step::Unread`].
+    Unread(UnreadReply),
     /// To [`Step::PhotoOffset`] and [`Step::PhotoPut`].
     Photo(PhotoReply),
     /// To [`Step::Done`].
@@ -117,8 +141,12 @@ pub struct Outcome {
     pub quarantined: BTreeMap<EntryHash, String>,
     /// Photos that could not be sent, with the reason. They stay on the tablet.
     pub photo_problems: BTreeMap<PhotoHash, String>,
-    /// Entries that this program can't read: the tablet needs an update.
+    /// Entries that came and that this program can't read: kept as they are; the tablet needs an update.
     pub unreadable: u64,
+    /// Entries that the trailer's program could not read and keeps as they are: the trailer needs an update.
+    pub unread_there: u64,
+    /// True where both sides held the same at the greeting and nothing else had to be sent.
+    pub nothing_to_do: bool,
 }
 
 impl Outcome {
@@ -131,6 +159,7 @@ impl Outcome {
             && self.quarantined.is_empty()
             && self.photo_problems.is_empty()
             && self.unreadable == 0
+            && self.unread_there == 0
     }
 }
 
@@ -139,16 +168,29 @@ impl Outcome {
 enum Sent {
     #[default]
     Nothing,
-    Hello,
+    Hello(Told),
+    Heads,
     Push {
         incarnation: Incarnation,
         last: Head,
     },
     Pull,
+    Unread,
+    PushUnread {
+        names: Vec<EntryHash>,
+    },
     Photo {
         put: Option<u64>,
     },
     Done,
+}
+
+/// What a hello said.
+#[derive(Clone, Debug, Default)]
+struct Told {
+    seq: u64,
+    photos_waiting: u64,
+    heads: Heads,
 }
 
 /// Records written while photos travel are pushed before the end, but a busy tablet must come to an end too.
@@ -158,12 +200,17 @@ const ROUNDS: u8 = 3;
 #[derive(Clone, Debug)]
 pub struct Exchange {
     server_key: VerifyingKey,
-    wall_ms: i64,
+    clock: Clock,
     phase: Phase,
     progress: Progress,
     sent: Sent,
     rounds: u8,
     own: Option<Incarnation>,
+    /// What the hello said, as long as it was the only thing sent and both sides held the same.
+    quiet: Option<Told>,
+    /// The digests differed: heads must travel before anything else.
+    heads_due: bool,
+    unread: unread::State,
     /// What the trailer has, as last heard.
     server: Heads,
     /// Series that are sent from their first entry on, with the next seq: the trailer holds another version of them.
@@ -176,17 +223,19 @@ pub struct Exchange {
 }
 
 impl Exchange {
-    /// A new exchange with the trailer whose key was learned at pairing. `wall_ms` is the tablet's clock now, milliseconds
-    /// since 1970 UTC.
-    pub fn new(server_key: VerifyingKey, wall_ms: i64) -> Self {
+    /// A new exchange with the trailer whose key was learned at pairing. `clock` is the tablet's, now.
+    pub fn new(server_key: VerifyingKey, clock: Clock) -> Self {
         Self {
             server_key,
-            wall_ms,
+            clock,
             phase: Phase::Hello,
             progress: Progress::default(),
             sent: Sent::Nothing,
             rounds: 0,
             own: None,
+            quiet: None,
+            heads_due: false,
+            unread: unread::State::default(),
             server: Heads::default(),
             whole: BTreeMap::new(),
             push_over: BTreeSet::new(),
@@ -214,6 +263,10 @@ impl Exchange {
     pub fn next(&mut self, local: &mut impl Local) -> Result<Step, SyncError> {
         loop {
             let step = match self.phase {
+                Phase::Hello if self.heads_due => {
+                    self.sent = Sent::Heads;
+                    Some(Step::Heads(local.heads()?))
+                }
                 Phase::Hello => Some(self.hello(local)?),
                 Phase::Push => self.next_push(local)?,
                 Phase::Pull => self.next_pull(local)?,
@@ -233,10 +286,18 @@ impl Exchange {
     /// [`SyncError`] where the reply can't be used or the tablet's own side fails. The exchange is over then; a new one
     /// goes on where this one stopped.
     pub fn feed(&mut self, local: &mut impl Local, reply: Reply) -> Result<(), SyncError> {
+        // Anything beyond the hello must be heard of at the end.
+        self.quiet = None;
         match (std::mem::take(&mut self.sent), reply) {
-            (Sent::Hello, Reply::Hello(reply)) => self.greeted(local, reply),
+            (Sent::Hello(told), Reply::Hello(reply)) => self.greeted(local, told, reply),
+            (Sent::Heads, Reply::Heads(heads)) => self.compared(local, heads),
             (Sent::Push { incarnation, last }, Reply::Push(reply)) => self.pushed(local, incarnation, last, reply),
             (Sent::Pull, Reply::Pull(batch)) => self.pulled(local, batch),
+            (Sent::Unread, Reply::Unread(reply)) => self.unread_answered(local, reply),
+            (Sent::PushUnread { names }, Reply::Push(reply)) => {
+                self.unread_pushed(&names, &reply);
+                Ok(())
+            }
             (Sent::Photo { put }, Reply::Photo(reply)) => self.photo_answered(local, put, reply),
             (Sent::Done, Reply::Done(reply)) => {
                 self.outcome.heard_ms = Some(reply.heard_ms);
@@ -255,28 +316,60 @@ impl Exchange {
     fn hello(&mut self, local: &impl Local) -> Result<Step, SyncError> {
         let (incarnation, seq) = local.own()?;
         self.own = Some(incarnation);
-        self.sent = Sent::Hello;
-        Ok(Step::Hello(Hello {
-            incarnation,
-            seq,
-            photos_waiting: local.photos_waiting()?.len() as u64,
-            wall_ms: self.wall_ms,
-            heads: local.heads()?,
-        }))
+        let photos_waiting = local.photos_waiting()?.len() as u64;
+        let heads = local.heads()?;
+        let digest = Digest(heads.digest());
+        self.sent = Sent::Hello(Told { seq, photos_waiting, heads });
+        let Clock { wall_ms, boot, uptime_ms } = self.clock;
+        let unread = unread_digest(&local.unread()?);
+        Ok(Step::Hello(Hello { incarnation, seq, photos_waiting, wall_ms, boot, uptime_ms, digest, unread }))
     }
 
-    fn greeted(&mut self, local: &mut impl Local, reply: HelloReply) -> Result<(), SyncError> {
+    fn greeted(&mut self, local: &mut impl Local, told: Told, mut reply: HelloReply) -> Result<(), SyncError> {
+        self.outcome.skew_ms = Some(reply.now_ms.saturating_sub(self.clock.wall_ms));
+        self.server_series(local, &reply)?;
+        reply.photos_wanted.truncate(MAX_WANTED);
+        self.wanted = reply.photos_wanted;
+        self.unread.differs = reply.unread;
+        if reply.same {
+            self.server = told.heads.clone();
+        }
+        if let (Some(own), Some(receipt)) = (self.own, reply.receipt) {
+            self.confirm(local, own, None, receipt)?;
+        }
+        if !reply.same {
+            self.heads_due = true;
+            return Ok(());
+        }
+        self.outcome.heard_ms = Some(reply.now_ms);
+        self.quiet = Some(told);
+        self.enter(Phase::Push, 0);
+        Ok(())
+    }
+
+    /// The trailer's series are believed only with the certificate of the key learned at pairing.
+    fn server_series(&self, local: &mut impl Local, reply: &HelloReply) -> Result<(), SyncError> {
+        if reply.server_series.is_empty() {
+            return Ok(());
+        }
+        if reply.server_series.len() > MAX_SERVER_SERIES {
+            return Err(SyncError::strange("too many series of the trailer"));
+        }
+        for series in &reply.server_series {
+            series.verify(&self.server_key).map_err(|_| SyncError::BadCertificate)?;
+        }
+        let keys: Vec<VerifyingKey> = reply.server_series.iter().map(|s| s.key).collect();
+        Ok(local.server_series(&keys)?)
+    }
+
+    fn compared(&mut self, local: &impl Local, heads: Heads) -> Result<(), SyncError> {
+        self.heads_due = false;
+        self.server = heads;
         let ours = local.heads()?;
         let (own, seq) = local.own()?;
-        self.server = reply.heads;
-        self.wanted = reply.photos_wanted;
-        self.outcome.skew_ms = Some(reply.now_ms.saturating_sub(self.wall_ms));
         self.outcome.own_ahead = self.server.seq(&own).saturating_sub(seq);
         for forked in ours.forks(&self.server) {
             self.fork(forked);
-        }
-        if let Some(receipt) = reply.receipt {
-            self.confirm(local, own, None, receipt)?;
         }
         self.enter(Phase::Push, ours.count_missing_from(&self.server));
         Ok(())
@@ -293,6 +386,14 @@ impl Exchange {
         let receipted = self.outcome.receipt.as_ref().map_or(0, |receipt| receipt.seq);
         self.outcome.entries_waiting = seq.saturating_sub(receipted);
         self.outcome.photos_waiting = local.photos_waiting()?.len() as u64;
+        let said = |told: &Told| (told.seq, told.photos_waiting) == (seq, self.outcome.photos_waiting);
+        if self.outcome.entries_waiting == 0 && self.quiet.as_ref().is_some_and(said) {
+            // The hello said it all, and its answer shows that it was heard.
+            self.outcome.nothing_to_do = true;
+            self.enter(Phase::Finished, 0);
+            return Ok(None);
+        }
+        self.outcome.heard_ms = None;
         self.sent = Sent::Done;
         Ok(Some(Step::Done(Done {
             incarnation,

@@ -5,9 +5,10 @@ use crate::error::SyncError;
 use crate::local::Local;
 use crate::message::PushReply;
 use crate::receipt::EntriesReceipt;
-use crate::wire::{Batch, fit};
-use journal::limits::{MAX_COUNT, MAX_TRANSACTION_BYTES};
-use journal::{EntryHash, Head, Heads, Incarnation};
+use crate::MAX_RANGES;
+use crate::wire::{Batch, Unread, fit};
+use journal::limits::MAX_TRANSACTION_BYTES;
+use journal::{EntryHash, Head, Heads, Incarnation, Range};
 
 impl Exchange {
     /// The series to send from next, and the seq to begin at. The tablet's own series goes first; others follow, so that a
@@ -48,8 +49,9 @@ impl Exchange {
         last: Head,
         reply: PushReply,
     ) -> Result<(), SyncError> {
-        self.outcome.pushed += reply.stored;
-        self.progress.done = self.progress.done.saturating_add(reply.stored + reply.known);
+        self.outcome.pushed = self.outcome.pushed.saturating_add(reply.stored);
+        self.outcome.unread_there = self.outcome.unread_there.saturating_add(reply.unread);
+        self.progress.done = self.progress.done.saturating_add(reply.stored.saturating_add(reply.known));
         let apart = !reply.quarantined.is_empty();
         self.outcome.quarantined.extend(reply.quarantined.into_iter().map(|q| (q.entry, q.why)));
         if let Some(receipt) = reply.receipt {
@@ -100,24 +102,23 @@ impl Exchange {
     }
 
     pub(super) fn next_pull(&mut self, local: &impl Local) -> Result<Option<Step>, SyncError> {
-        let ours = local.heads()?;
-        if self.lacking(&ours).is_empty() {
-            self.enter_photos(local)?;
-            return Ok(None);
+        let mut ranges = self.lacking(&local.heads()?);
+        if ranges.is_empty() {
+            return self.next_unread(local);
         }
-        let mut heads = ours;
-        for over in &self.pull_over {
-            // "I have all of it": the trailer leaves the series out.
-            heads.0.insert(*over, Head { seq: MAX_COUNT, hash: EntryHash([0; 32]) });
-        }
+        ranges.truncate(MAX_RANGES);
         self.sent = Sent::Pull;
-        Ok(Some(Step::Pull(heads)))
+        Ok(Some(Step::Pull(ranges)))
     }
 
     pub(super) fn pulled(&mut self, local: &mut impl Local, batch: Batch) -> Result<(), SyncError> {
         let before = local.heads()?;
-        let lacking = self.lacking(&before);
+        let lacking: Vec<Incarnation> = self.lacking(&before).into_iter().map(|(incarnation, _)| incarnation).take(MAX_RANGES).collect();
         self.outcome.unreadable += batch.unreadable.len() as u64;
+        let unread: Vec<Unread> = batch.unreadable.into_iter().map(Unread::from).collect();
+        if !unread.is_empty() {
+            local.keep_unread(unread)?;
+        }
         let named: std::collections::BTreeSet<Incarnation> = batch.entries.iter().map(|s| s.entry.incarnation).collect();
         let report = local.accept(batch.entries)?;
         self.outcome.pulled += report.stored;
@@ -138,10 +139,11 @@ impl Exchange {
         Ok(())
     }
 
-    /// The series of which the trailer has more, less those that can't go on.
-    fn lacking(&self, ours: &Heads) -> Vec<Incarnation> {
-        let missing = self.server.missing_from(ours).into_iter().map(|(incarnation, _)| incarnation);
-        missing.filter(|incarnation| !self.pull_over.contains(incarnation)).collect()
+    /// What the trailer has and the tablet lacks, less the series that can't go on.
+    fn lacking(&self, ours: &Heads) -> Vec<(Incarnation, Range)> {
+        let mut missing = self.server.missing_from(ours);
+        missing.retain(|(incarnation, _)| !self.pull_over.contains(incarnation));
+        missing
     }
 }
 
