@@ -2,6 +2,7 @@
 
 #![allow(clippy::missing_panics_doc, clippy::expect_used)]
 
+pub mod machine;
 pub mod vfs;
 
 use crate::error::StoreError;
