@@ -34,7 +34,7 @@ const full = NAMES.map(() => 'recorded');
 
 function settled(field) {
   const [a, b] = field.answers;
-  const c = { ...a, entries: ['f'.repeat(64)], body: { gap: m('20 9/16', 329, 16, 'in', [1, 16]), instrument: 'T-12' }, by: [by('m-diaz', 170)], settled: 'measured again by both, together' };
+  const c = { ...a, entries: ['f'.repeat(64)], body: { gap: m('20 9/16', 329, 16, 'in', [1, 16]), instrument: 'T-12' }, by: [{ ...by('m-diaz', 170), device: 'd-trailer', tablet: 'trailer' }], settled: 'measured again by both, together' };
   return { state: 'agreed', answers: [c], past: [a, b], basis: c.entries };
 }
 

@@ -9,7 +9,9 @@ const TABLETS = { 'ana-r': 'K4', 'j-ortiz': 'K4', 'm-soto': 'K2', 'd-kerr': 'K4'
 let n = 100;
 const hash = () => (n += 1).toString(16).padStart(64, '0');
 const nameOf = (id) => plan.people.find((p) => p.id === id)?.name ?? id;
-export const by = (id, min) => ({ person: id, name: nameOf(id), device: `d-${TABLETS[id] ?? 'K2'}`, tablet: TABLETS[id] ?? 'K2', wall_ms: T0 + min * 60000, counter: min + 500 });
+/** A clock two hours behind, one four minutes ahead, some that agree; those not named here were never compared. */
+const SKEW = { 'd-kerr': -123 * 60000 - 20000, 'l-vega': 4 * 60000, 'ana-r': 800, 'j-ortiz': 800 };
+export const by = (id, min) => ({ ...(id in SKEW ? { skew_ms: SKEW[id] } : {}), person: id, name: nameOf(id), device: `d-${TABLETS[id] ?? 'K2'}`, tablet: TABLETS[id] ?? 'K2', wall_ms: T0 + min * 60000, counter: min + 500 });
 const answer = (kind, body, who, min, more = {}) => ({ entries: [hash()], kind, body, by: [by(who, min)], ...more });
 export const one = (kind, body, who, min) => {
   const a = answer(kind, body, who, min);

@@ -131,6 +131,8 @@ export interface By {
   device: string;
   tablet: string;
   wall_ms: number;
+  /** That clock less the trailer's, ms, as nearly as is known; absent where they were never compared in that run of the tablet. */
+  skew_ms?: number | null;
   counter: number;
 }
 

@@ -66,7 +66,7 @@ export const board = {
 
   // One tube
   'bd.job.back': 'Back to all that is wanted',
-  'bd.job.opened': 'Opened by {who}.',
+  'bd.job.opened': 'Opened by',
   'bd.job.tablets': 'Made of {n} entries from {tablets}.',
   'bd.job.silent': '{tablet} has worked on this tube and is silent since {time}: it may hold more.',
   'bd.job.silent-never': '{tablet} has worked on this tube and was never heard: it may hold more.',

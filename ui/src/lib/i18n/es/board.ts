@@ -69,7 +69,7 @@ export const board: Record<keyof typeof en, Message> = {
 
   // One tube
   'bd.job.back': 'Volver a todo lo que falta',
-  'bd.job.opened': 'Abierto por {who}.',
+  'bd.job.opened': 'Abierto por',
   'bd.job.tablets': 'Hecho de {n} entradas de {tablets}.',
   'bd.job.silent': '{tablet} trabajó en este tubo y está en silencio desde las {time}: puede guardar más.',
   'bd.job.silent-never': '{tablet} trabajó en este tubo y nunca se oyó: puede guardar más.',

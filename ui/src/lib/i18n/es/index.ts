@@ -1,7 +1,8 @@
 import { board } from './board';
 import { core } from './core';
+import { keep } from './keep';
 import { steps } from './steps';
 import type { en } from '../en';
 import type { Message } from '../index.svelte';
 
-export const es: Record<keyof typeof en, Message> = { ...core, ...steps, ...board };
+export const es: Record<keyof typeof en, Message> = { ...core, ...steps, ...keep, ...board };
