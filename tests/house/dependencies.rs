@@ -16,6 +16,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("store", &["journal", "job"]),
     ("sync", &["journal", "job"]),
     ("tablet", &["trade", "journal", "job", "photo", "store", "sync"]),
+    ("tubewright-proof", &["trade", "journal", "job", "photo", "store", "sync"]),
     ("tubewright", &["tablet"]),
     ("tubewright-server", &["trade", "journal", "job", "photo", "store", "sync", "tablet"]),
 ];
