@@ -4,6 +4,7 @@ use axum::Json;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use job::Say;
+use job::plan::{Person, Role};
 use serde::Serialize;
 use serde_json::{Map, Value};
 use std::fmt;
@@ -103,6 +104,21 @@ pub fn not_paired() -> Fault {
 /// No or no longer valid session: the person must sign in.
 pub fn not_signed_in() -> Fault {
     Fault::new(401, "not-signed-in", "Nobody is signed in on this board. Nothing was changed. Sign in with your name and PIN.")
+}
+
+/// Signed in, but without the role that this needs.
+pub fn wrong_role(person: &Person, roles: &[Role]) -> Fault {
+    if roles == [Role::Supervisor] {
+        return Fault::new(
+            403,
+            "supervisor-only",
+            "Only a supervisor may let a new tablet in. Nothing was changed. Ask the supervisor to sign in and make the code.",
+        );
+    }
+    let who: Vec<&str> = roles.iter().map(|role| role.words()).collect();
+    let who = who.join(" or ");
+    let words = format!("Only a {who} may do that, and {} is none. Nothing was changed. Ask one to sign in here.", person.name);
+    Fault::new(403, "role-only", words).with("name", &person.name).with("roles", who)
 }
 
 /// The route is not there, or not on this listener.

@@ -2,7 +2,8 @@
 //!
 //! - `args`, `main`: the command line. `serve`: listeners and stopping. `tablet_web`: a tablet for a browser on loopback.
 //! - `routes`: every route with who may pass. `web`: what all answers share. `fault`: what is said when something is refused.
-//! - `trailer`: the records without the web. `state`: what requests share. `pair`, `syncing`, `board`, `pictures`, `trust`, `ui`: the routes' work.
+//! - `trailer`: the records without the web; `standing`, `skew`: what it says of series and clocks. `series`, `say`: the board's view of series and its say over them.
+//! - `state`: what requests share. `pair`, `syncing`, `board`, `pictures`, `trust`, `ui`: the routes' work.
 //! - `cert`, `identity`, `plan_file`, `codes`, `sessions`, `tablets`, `clock`, `files`, `net`, `mdns`, `qr`: one idea each.
 
 pub mod args;
@@ -20,8 +21,12 @@ pub mod pictures;
 pub mod plan_file;
 pub mod qr;
 pub mod routes;
+pub mod say;
+pub mod series;
 pub mod serve;
 pub mod sessions;
+mod skew;
+mod standing;
 pub mod state;
 pub mod syncing;
 pub mod tablet_web;

@@ -9,6 +9,7 @@ use crate::tablets::Asks;
 use crate::web::Js;
 use axum::Json;
 use axum::extract::State;
+use journal::Incarnation;
 use serde::Serialize;
 use sync::message::{PairReply, PairRequest};
 use sync::pairing::{Address, Fingerprint, proof_fits, qr_text, reply};
@@ -61,7 +62,11 @@ fn admit(app: &App, request: &PairRequest) -> Result<PairReply, Fault> {
     let asks = Asks { device: request.device, key: request.key, name: &request.name, token: &token, now_ms: app.wall_ms() };
     let answer = app.with_now(|trailer| {
         let plan = trailer.plan()?;
-        trailer.change_tablets(|tablets| tablets.admit(&asks))?;
+        let series = Incarnation::of(&request.key);
+        trailer.may_be_paired(&series)?;
+        let name = trailer.change_tablets(|tablets| tablets.admit(&asks))?;
+        // In the record before the tablet hears of it: from its first entry on it counts everywhere.
+        trailer.take_in(&series, &name)?;
         Ok(PairReply {
             token: token.clone(),
             site: plan.site,

@@ -4,10 +4,11 @@
 use crate::state::App;
 use crate::ui;
 use crate::web::{self, Listener};
-use crate::{board, pair, syncing, trust};
+use crate::{board, pair, say, series, syncing, trust};
 use axum::extract::DefaultBodyLimit;
 use axum::routing::{MethodRouter, delete, get, post, put};
 use axum::{Extension, Router, middleware};
+use job::plan::Role;
 use std::path::Path;
 use sync::message::route;
 use sync::{MAX_BODY, MAX_HELLO, MAX_SMALL, PHOTO_PIECE};
@@ -40,6 +41,8 @@ pub struct Route {
     pub path: &'static str,
     /// Who may pass.
     pub who: Who,
+    /// Of the persons, only those with one of these roles; empty: everyone on the roster.
+    pub roles: &'static [Role],
     /// On which listener.
     pub over: Over,
     /// Largest body in bytes.
@@ -51,9 +54,16 @@ pub struct Route {
 const SMALL: usize = 64 * 1024;
 const PHOTO: &str = "/api/sync/photo/{hash}";
 
+/// Those who decide what counts.
+const DECIDE: &[Role] = &[Role::Supervisor, Role::Qc];
+const SUPERVISOR: &[Role] = &[Role::Supervisor];
+
 macro_rules! route {
     ($method:ident $name:literal, $path:expr, $who:ident, $over:ident, $limit:expr, $handler:path) => {
-        Route { method: $name, path: $path, who: Who::$who, over: Over::$over, limit: $limit, handler: || $method($handler) }
+        route!($method $name, $path, $who, &[], $over, $limit, $handler)
+    };
+    ($method:ident $name:literal, $path:expr, $who:ident, $roles:expr, $over:ident, $limit:expr, $handler:path) => {
+        Route { method: $name, path: $path, who: Who::$who, roles: $roles, over: Over::$over, limit: $limit, handler: || $method($handler) }
     };
 }
 
@@ -75,8 +85,12 @@ pub static ROUTES: &[Route] = &[
     route!(get "GET", "/api/board", Person, Both, SMALL, board::whole),
     route!(get "GET", "/api/board/plan", Person, Both, SMALL, board::plan),
     route!(get "GET", "/api/board/job/{id}", Person, Both, SMALL, board::job),
-    route!(post "POST", "/api/board/settle", Person, Both, SMALL, board::settle),
-    route!(post "POST", "/api/board/pairing", Person, Both, SMALL, board::pairing),
+    route!(post "POST", "/api/board/settle", Person, DECIDE, Both, SMALL, board::settle),
+    route!(get "GET", "/api/board/series", Person, Both, SMALL, series::list),
+    route!(post "POST", "/api/board/series", Person, DECIDE, Both, SMALL, say::series),
+    route!(get "GET", "/api/board/series/{incarnation}/apart", Person, DECIDE, Both, SMALL, series::kept_apart),
+    route!(post "POST", "/api/board/tablet/take-off", Person, DECIDE, Both, SMALL, say::take_off),
+    route!(post "POST", "/api/board/pairing", Person, SUPERVISOR, Both, SMALL, board::pairing),
     route!(get "GET", "/api/board/photo/{hash}/{size}", Person, Both, SMALL, board::photo),
     route!(get "GET", "/ca.crt", Anyone, Both, SMALL, trust::ca),
     route!(get "GET", "/trust", Anyone, Both, SMALL, trust::page),

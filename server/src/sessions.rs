@@ -16,6 +16,8 @@ const MOST: usize = 256;
 pub struct Session {
     /// Who.
     pub person: PersonId,
+    /// A mark of the PIN and roles the person had at the sign-in.
+    pub mark: [u8; 32],
     begun_ms: u64,
     seen_ms: u64,
 }
@@ -26,7 +28,7 @@ pub struct Sessions(HashMap<[u8; 32], Session>);
 
 impl Sessions {
     /// Begins a session; the secret goes into the cookie.
-    pub fn begin(&mut self, secret: [u8; 32], person: PersonId, now_ms: u64) -> String {
+    pub fn begin(&mut self, secret: [u8; 32], person: PersonId, mark: [u8; 32], now_ms: u64) -> String {
         self.sweep(now_ms);
         if self.0.len() >= MOST
             && let Some(oldest) = self.0.iter().min_by_key(|(_, s)| s.seen_ms).map(|(k, _)| *k)
@@ -34,7 +36,7 @@ impl Sessions {
             self.0.remove(&oldest);
         }
         let text = hex::encode(secret);
-        self.0.insert(sha256(text.as_bytes()), Session { person, begun_ms: now_ms, seen_ms: now_ms });
+        self.0.insert(sha256(text.as_bytes()), Session { person, mark, begun_ms: now_ms, seen_ms: now_ms });
         text
     }
 
@@ -64,17 +66,17 @@ mod tests {
     fn a_session_ends_by_idleness_by_age_and_by_leaving() {
         let mut all = Sessions::default();
         let who = PersonId("m-diaz".to_owned());
-        let one = all.begin([1; 32], who.clone(), 0);
+        let one = all.begin([1; 32], who.clone(), [0; 32], 0);
         assert_eq!(all.seen(&one, IDLE_MS - 1).unwrap().person, who);
         assert!(all.seen(&one, 2 * IDLE_MS).is_none(), "idle");
-        let two = all.begin([2; 32], who.clone(), 0);
+        let two = all.begin([2; 32], who.clone(), [0; 32], 0);
         let mut now = 0;
         while now + IDLE_MS / 2 < LONGEST_MS {
             now += IDLE_MS / 2;
             assert!(all.seen(&two, now).is_some());
         }
         assert!(all.seen(&two, LONGEST_MS).is_none(), "one shift");
-        let three = all.begin([3; 32], who, 0);
+        let three = all.begin([3; 32], who, [0; 32], 0);
         all.end(&three);
         assert!(all.seen(&three, 1).is_none());
         assert!(all.seen("no such secret", 1).is_none());

@@ -1,5 +1,6 @@
 //! What all requests share.
 
+use crate::cert::sha256;
 use crate::clock::random;
 use crate::codes::Codes;
 use crate::fault::{self, Fault};
@@ -115,24 +116,39 @@ impl App {
     /// The paired tablet that holds this token.
     ///
     /// # Errors
-    /// 401 for any other.
+    /// 401 for any other, 403 for one that was taken off.
     pub async fn tablet_of(&self, token: &str) -> Result<Paired, Fault> {
         let token = token.to_owned();
-        self.with(move |t| t.tablets().by_token(&token).cloned().ok_or_else(fault::not_paired)).await
+        self.with(move |t| {
+            let paired = t.tablets().by_token(&token).cloned().ok_or_else(fault::not_paired)?;
+            t.still_belongs(&paired)?;
+            Ok(paired)
+        })
+        .await
     }
 
-    /// The session of a cookie.
-    pub fn session_of(&self, secret: &str) -> Option<Session> {
-        lock(&self.0.sessions).seen(secret, self.uptime_ms())
+    /// The person signed in with a cookie, as the roster has them now. Whose PIN or roles changed since must sign in anew,
+    /// everywhere.
+    ///
+    /// # Errors
+    /// 401 where nobody is.
+    pub async fn person_of(&self, secret: &str) -> Result<Person, Fault> {
+        let session: Option<Session> = lock(&self.0.sessions).seen(secret, self.uptime_ms());
+        let session = session.ok_or_else(fault::not_signed_in)?;
+        let now = self.with(move |t| Ok(t.plan()?.person(&session.person).cloned().filter(|p| session.mark == mark(p)))).await?;
+        now.ok_or_else(|| {
+            self.end_session(secret);
+            fault::not_signed_in()
+        })
     }
 
     /// Begins a session; gives the secret for the cookie.
     ///
     /// # Errors
     /// Where there are no random bytes.
-    pub fn begin_session(&self, person: PersonId) -> Result<String, Fault> {
+    pub fn begin_session(&self, person: &Person) -> Result<String, Fault> {
         let secret = random()?;
-        Ok(lock(&self.0.sessions).begin(secret, person, self.uptime_ms()))
+        Ok(lock(&self.0.sessions).begin(secret, person.id.clone(), mark(person), self.uptime_ms()))
     }
 
     /// Ends a session.
@@ -167,6 +183,12 @@ impl App {
         self.with(move |t| t.pin_right(&id)).await?;
         Ok(person)
     }
+}
+
+/// What a person could do and by what they proved who they are, when they signed in.
+fn mark(person: &Person) -> [u8; 32] {
+    let roles: Vec<&str> = person.roles.iter().map(|r| r.code()).collect();
+    sha256(format!("{}\n{}", person.pin, roles.join(" ")).as_bytes())
 }
 
 /// Runs slow work off the async threads.

@@ -9,6 +9,7 @@ use axum::extract::{Path, Query, State};
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use axum::{Extension, Json};
+use job::standing;
 use journal::heads::MAX_SERIES;
 use journal::{EntryHash, Incarnation, PhotoHash};
 use serde::Deserialize;
@@ -26,6 +27,9 @@ pub async fn hello(State(app): State<App>, Extension(tablet): Extension<Paired>,
     let now_ms = app.wall_ms();
     own_series(&tablet, &hello.incarnation)?;
     app.with(move |t| {
+        let skew_ms = hello.wall_ms.saturating_sub(now_ms);
+        // Before the heads are compared: what is written here goes to the tablet with this very sync.
+        t.compare_clocks(&hello.incarnation, &standing::Clock { seq: hello.seq, boot: hello.boot, skew_ms })?;
         let ours = t.store.heads().map_err(store_fault)?;
         let heard = Heard {
             incarnation: hello.incarnation,
@@ -35,12 +39,12 @@ pub async fn hello(State(app): State<App>, Extension(tablet): Extension<Paired>,
             wall_ms: Some(hello.wall_ms),
             now_ms,
         };
-        t.hear(&tablet.device, &heard)?;
+        t.hear(&heard)?;
         let holds = Holds {
             heads: ours,
             unread: kept::names(|from| unread_from(t, from))?,
             photos_wanted: t.store.photos_wanted(MAX_WANTED as u64).map_err(store_fault)?,
-            series: Vec::new(),
+            series: t.identity.certified(),
         };
         Ok(server_side::hello_reply(&hello, holds, &t.identity.key, now_ms))
     })
@@ -165,7 +169,14 @@ pub async fn pull(State(app): State<App>, Raw(body): Raw) -> Result<Response, Fa
     let body = app
         .with(move |t| {
             let ours = t.store.heads().map_err(store_fault)?;
-            let read = |series: &_, from, most| t.store.read(series, from, most).map_err(store_fault);
+            let read = |series: &Incarnation, from, most| match t.store.read(series, from, most) {
+                // One damaged record must not keep the other series from the tablet.
+                Err(StoreError::DamagedRecord(what)) => {
+                    crate::log(&format!("series {series} cannot be sent from entry {from} on: {what}"));
+                    Ok(Vec::new())
+                }
+                other => other.map_err(store_fault),
+            };
             let (entries, more) = server_side::pull_answer(&ours, &wanted, read)?;
             Ok(server_side::encode_pull(&entries, more))
         })
@@ -273,7 +284,7 @@ pub async fn done(State(app): State<App>, Extension(tablet): Extension<Paired>, 
             wall_ms: None,
             now_ms,
         };
-        t.hear(&tablet.device, &heard)?;
+        t.hear(&heard)?;
         Ok(DoneReply { heard_ms: now_ms })
     })
     .await

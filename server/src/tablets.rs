@@ -70,6 +70,11 @@ impl Tablets {
         self.0.is_empty()
     }
 
+    /// All of them, in the order in which they were paired.
+    pub fn all(&self) -> &[Paired] {
+        &self.0
+    }
+
     /// The tablet that holds this token.
     pub fn by_token(&self, token: &str) -> Option<&Paired> {
         // The hash is compared, so timing tells nothing about the token.
@@ -77,13 +82,16 @@ impl Tablets {
         self.0.iter().find(|t| t.token_hash == hash)
     }
 
-    /// Takes a tablet in, or gives one that is known a new token. Gives its name.
+    /// Takes a tablet in, or gives a series that is known a new token. Gives its name.
+    ///
+    /// A tablet that begins a new series stands here twice: nobody can tell from here whether the old series ended or goes
+    /// on in a copy, so the old one stays until a person takes it off.
     ///
     /// # Errors
     /// A fault where the name cannot be given; nothing is changed then.
     pub fn admit(&mut self, asks: &Asks<'_>) -> Result<String, Fault> {
-        let known = self.0.iter().position(|t| t.device == asks.device);
-        let name = self.free_name(asks.name, &asks.device)?;
+        let known = self.0.iter().position(|t| t.key == asks.key);
+        let name = self.free_name(asks.name, &asks.key)?;
         if known.is_none() && self.0.len() >= MOST {
             return Err(Fault::new(
                 409,
@@ -111,16 +119,16 @@ impl Tablets {
     }
 
     /// True where a tablet that was heard said nothing that is not written down already, beside the time.
-    pub fn says_nothing_new(&self, device: &DeviceId, heard: &Heard) -> bool {
-        self.0.iter().find(|t| t.device == *device).is_some_and(|t| {
+    pub fn says_nothing_new(&self, heard: &Heard) -> bool {
+        self.0.iter().find(|t| t.series() == heard.incarnation).is_some_and(|t| {
             t.incarnations.contains(&heard.incarnation)
                 && (t.waiting_as_of, t.entries_waiting, t.photos_waiting) == (heard.seq, heard.entries_waiting, heard.photos_waiting)
         })
     }
 
     /// Takes note of a tablet that was heard.
-    pub fn heard(&mut self, device: &DeviceId, heard: &Heard) {
-        let Some(tablet) = self.0.iter_mut().find(|t| t.device == *device) else { return };
+    pub fn heard(&mut self, heard: &Heard) {
+        let Some(tablet) = self.0.iter_mut().find(|t| t.series() == heard.incarnation) else { return };
         if !tablet.incarnations.contains(&heard.incarnation) {
             tablet.incarnations.push(heard.incarnation);
         }
@@ -144,19 +152,15 @@ impl Tablets {
     }
 
     /// The name as it will stand, if no other tablet has it.
-    fn free_name(&self, asked: &str, device: &DeviceId) -> Result<String, Fault> {
+    fn free_name(&self, asked: &str, key: &VerifyingKey) -> Result<String, Fault> {
         let asked = asked.trim();
-        let fits = !asked.is_empty()
-            && asked.len() <= LONGEST_NAME
-            && asked.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-')
-            && !asked.starts_with('-');
-        if !fits {
+        if !fits(asked) {
             let words = format!(
                 "A tablet's name is 1 to {LONGEST_NAME} letters, figures or dashes, such as K4. The tablet was not paired, the code is still good and nothing is lost. Choose another name."
             );
             return Err(Fault::new(400, "bad-tablet-name", words).with("name", asked).with("free", self.next_name()));
         }
-        let taken = |t: &Paired| t.device != *device && t.name.eq_ignore_ascii_case(asked);
+        let taken = |t: &Paired| t.key != *key && t.name.eq_ignore_ascii_case(asked);
         if asked.eq_ignore_ascii_case(crate::identity::NAME) || self.0.iter().any(taken) {
             let words = format!(
                 "Another tablet of this site is already called {asked}: two of a name would give two jobs the same number. The tablet was not paired, the code is still good and nothing is lost. Choose another name, such as {}.",
@@ -166,6 +170,27 @@ impl Tablets {
         }
         Ok(asked.to_owned())
     }
+}
+
+impl Paired {
+    /// The series it was paired with; its token is good for no other.
+    pub fn series(&self) -> Incarnation {
+        Incarnation::of(&self.key)
+    }
+
+    /// Every series that it ever said was its own.
+    pub(crate) fn series_said(&self) -> impl Iterator<Item = Incarnation> + '_ {
+        let own = self.series();
+        std::iter::once(own).chain(self.incarnations.iter().copied().filter(move |i| *i != own))
+    }
+}
+
+/// True for a name that a tablet may have.
+pub(crate) fn fits(name: &str) -> bool {
+    !name.is_empty()
+        && name.len() <= LONGEST_NAME
+        && name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-')
+        && !name.starts_with('-')
 }
 
 /// What a tablet said of itself.
@@ -194,6 +219,10 @@ fn state(t: &Paired) -> TabletState {
         waiting_as_of: t.waiting_as_of,
         skew_ms: t.skew_ms,
         revoked: false,
+        device: t.device.to_hex(),
+        incarnation: t.series().to_hex(),
+        counts_to: None,
+        apart: 0,
     }
 }
 
@@ -223,6 +252,10 @@ mod tests {
         assert!(all.by_token("t2").is_none(), "and its old token is worth nothing");
         assert_eq!(all.by_token("t4").unwrap().name, "K4");
         assert_eq!(all.states().len(), 3);
+        let new_series = Asks { device: DeviceId([2; 16]), ..asks(7, "K4", "t7") };
+        assert_eq!(all.admit(&new_series).unwrap_err().status, 409, "a new series of a tablet would number its jobs like the old one");
+        assert_eq!(all.admit(&Asks { name: "K4-7F2", ..new_series }).unwrap(), "K4-7F2");
+        assert!(all.by_token("t4").is_some() && all.by_token("t7").is_some(), "its old series may go on in a copy: a person decides");
         assert!(!serde_json::to_string(&all).unwrap().contains("t4\""), "tokens are not kept");
     }
 
@@ -232,15 +265,15 @@ mod tests {
         all.admit(&asks(1, "K1", "t")).unwrap();
         assert_eq!(all.states()[0].heard_ms, None);
         let said = Heard {
-            incarnation: Incarnation([5; 16]),
+            incarnation: all.all()[0].series(),
             seq: 212,
             entries_waiting: 3,
             photos_waiting: 2,
             wall_ms: Some(9_000),
             now_ms: 10_000,
         };
-        all.heard(&DeviceId([1; 16]), &said);
-        all.heard(&DeviceId([1; 16]), &Heard { entries_waiting: 0, wall_ms: None, now_ms: 11_000, ..said });
+        all.heard(&said);
+        all.heard(&Heard { entries_waiting: 0, wall_ms: None, now_ms: 11_000, ..said });
         let state = &all.states()[0];
         println!("{state:?}");
         assert_eq!(

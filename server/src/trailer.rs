@@ -12,7 +12,7 @@ use crate::tablets::{Heard, Tablets};
 use job::pin::Guard;
 use job::plan::Person;
 use job::{SitePlan, kinds};
-use journal::{BootId, DeviceId, Draft, EntryHash, PersonId, SiteId, Stamp, Subject, Value, Writer};
+use journal::{BootId, Draft, EntryHash, Incarnation, PersonId, SiteId, Stamp, Subject, Value, Writer};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
@@ -35,7 +35,7 @@ pub struct Trailer {
     pub(crate) folder: PathBuf,
     tablets: Tablets,
     /// When the table of tablets was last written for one that was heard, by this run's clock.
-    noted: BTreeMap<DeviceId, u64>,
+    noted: BTreeMap<Incarnation, u64>,
     /// What was said of the tablets' clocks.
     pub(crate) clocks: Clocks,
 }
@@ -157,18 +157,18 @@ impl Trailer {
     ///
     /// # Errors
     /// Where the store fails.
-    pub fn hear(&mut self, device: &DeviceId, heard: &Heard) -> Result<(), Fault> {
+    pub fn hear(&mut self, heard: &Heard) -> Result<(), Fault> {
         let now_ms = self.clock.uptime_ms();
-        let lately = self.noted.get(device).is_some_and(|noted| now_ms.saturating_sub(*noted) < NOTE_MS);
-        if lately && self.tablets.says_nothing_new(device, heard) {
-            self.tablets.heard(device, heard);
+        let lately = self.noted.get(&heard.incarnation).is_some_and(|noted| now_ms.saturating_sub(*noted) < NOTE_MS);
+        if lately && self.tablets.says_nothing_new(heard) {
+            self.tablets.heard(heard);
             return Ok(());
         }
         self.change_tablets(|all| {
-            all.heard(device, heard);
+            all.heard(heard);
             Ok(())
         })?;
-        self.noted.insert(*device, now_ms);
+        self.noted.insert(heard.incarnation, now_ms);
         Ok(())
     }
 

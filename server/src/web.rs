@@ -8,6 +8,7 @@ use axum::extract::{FromRequest, Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use job::plan::{Person, Role};
 use serde::de::DeserializeOwned;
 use std::net::IpAddr;
 use std::time::Duration;
@@ -123,10 +124,14 @@ pub async fn gate(State((app, route)): State<(App, &'static Route)>, mut request
                 Err(fault) => return fault.into_response(),
             },
         },
-        Who::Person => match cookie(request.headers()).and_then(|secret| app.session_of(secret)) {
-            Some(session) => drop(request.extensions_mut().insert(session)),
-            None => return fault::not_signed_in().into_response(),
-        },
+        Who::Person => {
+            let Some(secret) = cookie(request.headers()).map(str::to_owned) else { return fault::not_signed_in().into_response() };
+            match app.person_of(&secret).await {
+                Ok(person) if may(&person, route.roles) => drop(request.extensions_mut().insert(person)),
+                Ok(person) => return fault::wrong_role(&person, route.roles).into_response(),
+                Err(fault) => return fault.into_response(),
+            }
+        }
     }
     let told = request.headers().get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()?.parse::<usize>().ok());
     if let Some(told) = told.filter(|n| *n > route.limit) {
@@ -138,6 +143,10 @@ pub async fn gate(State((app, route)): State<(App, &'static Route)>, mut request
         return too_large().into_response();
     }
     next.run(request).await
+}
+
+fn may(person: &Person, roles: &[Role]) -> bool {
+    roles.is_empty() || roles.iter().any(|role| person.roles.contains(role))
 }
 
 /// The longest body that is read to its end although it is refused.

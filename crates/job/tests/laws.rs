@@ -5,7 +5,7 @@
 mod common;
 
 use common::{JOB, Tablet, fold, gap, plan, record_steps, sign_all};
-use job::board::{Heard, TabletState, board, heard};
+use job::board::{Apart, ApartWhy, Heard, InTrailer, TabletState, board, heard};
 use job::view::{GateState, JobView, StepState};
 use journal::{EntryHash, Sealed};
 use proptest::prelude::*;
@@ -100,16 +100,35 @@ proptest! {
         let now = 1_790_000_000_000;
         let tablets: Vec<TabletState> = minutes.iter().enumerate().map(|(i, (ago, entries, photos))| TabletState {
             name: format!("K{i}"), heard_ms: ago.map(|m| now - m * 60_000), entries_waiting: *entries, photos_waiting: *photos,
-            waiting_as_of: 9, skew_ms: 0, revoked: false,
+            waiting_as_of: 9, skew_ms: 0, revoked: false, device: String::new(), incarnation: String::new(), counts_to: None, apart: 0,
         }).collect();
         let full = &*FULL;
         prop_assert!(full.full);
         let plan = plan();
-        let view = board(std::slice::from_ref(full), &tablets, &plan, &|_| 0, now);
+        let here = InTrailer::default();
+        let view = board(std::slice::from_ref(full), &tablets, &here, &plan, &|_| 0, now);
         let calm = !tablets.is_empty() && tablets.iter().all(|t| heard(t, plan.silent_after_min, now) == Heard::NothingWaiting);
         prop_assert_eq!(view.ready, calm);
         prop_assert_eq!(view.sentence.iter().any(|s| s.code == "ready"), calm);
-        let away = board(std::slice::from_ref(full), &tablets, &plan, &|_| 1, now);
+        let away = board(std::slice::from_ref(full), &tablets, &here, &plan, &|_| 1, now);
         prop_assert!(!away.ready, "a photo that is still on a tablet keeps the board from saying ready");
+    }
+
+    #[test]
+    fn ready_is_said_without_a_tablet_that_was_taken_off_but_not_over_what_nobody_looked_at(
+        off in 0..3_usize, apart in 0..3_u64, looked in any::<bool>(), unread in 0..2_u64, damaged in 0..2_u64,
+    ) {
+        let now = 1_790_000_000_000;
+        let tablets: Vec<TabletState> = (0..3).map(|i| TabletState {
+            name: format!("K{i}"), heard_ms: (i >= off).then_some(now), entries_waiting: u64::from(i < off), photos_waiting: 0,
+            waiting_as_of: 9, skew_ms: 0, revoked: i < off, device: String::new(), incarnation: String::new(), counts_to: (i < off).then_some(4), apart: 0,
+        }).collect();
+        let kept = Apart { incarnation: "00".into(), name: "K9".into(), why: ApartWhy::Unknown, n: apart, looked };
+        let here = InTrailer { apart: vec![kept], unread, damaged, backup: None };
+        let view = board(std::slice::from_ref(&*FULL), &tablets, &here, &plan(), &|_| 0, now);
+        prop_assert_eq!(view.ready, (looked || apart == 0) && unread == 0 && damaged == 0);
+        // Whatever is said, those that were taken off are named with what they still held.
+        prop_assert_eq!(view.sentence.iter().filter(|s| s.code == "b-taken-off" && s.with["entries"] == "1").count(), off);
+        prop_assert!(view.sentence.iter().all(|s| s.code != "b-silent"));
     }
 }
