@@ -4,11 +4,11 @@ mod common;
 #[path = "common/tls_server.rs"]
 mod tls_server;
 
-use common::{NOW, SITE, Tablet, Trailer, assert_in_step};
+use common::{CLOCK, SITE, Tablet, Trailer, assert_in_step};
 use std::sync::{Arc, Mutex};
 use sync::client::{self, Client};
 use sync::exchange::{Outcome, Phase, Reply, Step};
-use sync::message::{PairReply, PairRequest, PullRequest};
+use sync::message::{PairReply, PairRequest};
 use sync::pairing::{self, Code, Fingerprint, Invitation};
 use sync::{SyncError, wire};
 use tls_server::{Answer, Identity, Request, Server};
@@ -25,6 +25,8 @@ fn serve(trailer: Arc<Mutex<Trailer>>) -> Box<dyn FnMut(&Request) -> Answer + Se
         let step = step_of(request);
         let body = match trailer.answer(&step) {
             Reply::Hello(r) => serde_json::to_vec(&r),
+            Reply::Heads(heads) => Ok(heads.encode()),
+            Reply::Unread(r) => Ok(wire::encode_unread(&r)),
             Reply::Push(r) => serde_json::to_vec(&r),
             Reply::Pull(batch) => Ok(wire::encode_pull(&batch.entries, batch.more)),
             Reply::Photo(r) => serde_json::to_vec(&r),
@@ -39,8 +41,10 @@ fn step_of(request: &Request) -> Step {
     let photo = |text: &str| journal::PhotoHash::from_hex(&text[..64]).expect("a hash");
     match path {
         "/api/sync/hello" => Step::Hello(serde_json::from_slice(&request.body).expect("hello")),
+        "/api/sync/heads" => Step::Heads(wire::decode_heads(&request.body).expect("heads")),
+        "/api/sync/unread" => Step::Unread(wire::decode_names(&request.body).expect("names")),
         "/api/sync/push" => Step::Push(wire::decode_push(&request.body).expect("push").entries),
-        "/api/sync/pull" => Step::Pull(serde_json::from_slice::<PullRequest>(&request.body).expect("pull").heads),
+        "/api/sync/pull" => Step::Pull(wire::decode_ranges(&request.body).expect("pull")),
         "/api/sync/done" => Step::Done(serde_json::from_slice(&request.body).expect("done")),
         path => {
             let rest = path.strip_prefix("/api/sync/photo/").expect("a photo");
@@ -66,7 +70,7 @@ fn answering(answer: Answer) -> Box<dyn FnMut(&Request) -> Answer + Send> {
 
 async fn sync(server: &Server, pin: Fingerprint, tablet: &mut Tablet) -> Result<Outcome, SyncError> {
     let client = Client::new(server.address(), pin, TOKEN)?;
-    client.run(common::key(200).public(), NOW, tablet, &mut |_| {}).await
+    client.run(common::key(200).public(), CLOCK, tablet, &mut |_| {}).await
 }
 
 fn full() -> Tablet {
@@ -84,7 +88,7 @@ async fn the_right_key_is_spoken_to_and_a_whole_exchange_runs() {
     let (mut tablet, mut phases) = (full(), Vec::new());
     let client = Client::new(server.address(), identity.fingerprint(), TOKEN).expect("a client");
     let outcome = client
-        .run(common::key(200).public(), NOW, &mut tablet, &mut |p| {
+        .run(common::key(200).public(), CLOCK, &mut tablet, &mut |p| {
             assert!(p.done <= p.total);
             phases.push(p.phase);
         })
@@ -139,6 +143,10 @@ async fn every_refusal_has_its_own_sentence() {
     let cases = [
         ((401, String::new(), vec![]), "token-refused"),
         ((403, String::new(), vec![]), "tablet-revoked"),
+        ((403, String::new(), br#"{"code":"revoked"}"#.to_vec()), "tablet-revoked"),
+        ((403, String::new(), br#"{"code":"series-cut"}"#.to_vec()), "series-cut"),
+        ((409, String::new(), br#"{"code":"pair-again"}"#.to_vec()), "pair-again"),
+        ((409, String::new(), br#"{"code":"no-plan","words":"There is no plan yet."}"#.to_vec()), "server-fault"),
         ((507, String::new(), vec![]), "server-full"),
         ((429, "Retry-After: 7\r\n".to_owned(), vec![]), "slow-down"),
         ((500, String::new(), fault), "server-fault"),
@@ -153,7 +161,7 @@ async fn every_refusal_has_its_own_sentence() {
         let fault = sync(&server, identity.fingerprint(), &mut full()).await.expect_err(code);
         println!("{code}: {fault}");
         assert_eq!((fault.code(), fault.say().code.as_str()), (code, code));
-        assert!(fault.to_string().contains("safe") || fault.to_string().contains("Nothing is lost") || code == "tablet-revoked");
+        assert!(fault.to_string().contains("safe") || fault.to_string().contains("Nothing is lost") || fault.to_string().contains("kept"));
     }
 }
 
@@ -162,7 +170,7 @@ async fn nobody_there_is_said_so() {
     let port = std::net::TcpListener::bind("127.0.0.1:0").expect("a port").local_addr().expect("an address").port();
     let address = pairing::Address::parse(&format!("127.0.0.1:{port}")).expect("an address");
     let client = Client::new(address, Fingerprint([1; 32]), TOKEN).expect("a client");
-    let fault = client.run(common::key(200).public(), NOW, &mut full(), &mut |_| {}).await.expect_err("nobody");
+    let fault = client.run(common::key(200).public(), CLOCK, &mut full(), &mut |_| {}).await.expect_err("nobody");
     println!("{fault}");
     assert_eq!((fault.code(), fault.say().with["address"].contains("127.0.0.1")), ("not-found", true));
 }
@@ -187,7 +195,7 @@ fn pairing_server(own: Fingerprint, code: Code) -> Box<dyn FnMut(&Request) -> An
 }
 
 async fn pair(invitation: &Invitation) -> Result<client::Paired, SyncError> {
-    let key = common::key(1).public();
+    let key = common::key(1);
     let who = client::Tablet { key: &key, device: journal::DeviceId([1; 16]), name: "K4" };
     Client::pair(invitation, who, [9; 32]).await
 }

@@ -64,10 +64,13 @@ fn an_address_is_a_host_and_a_port_and_nothing_else() {
 fn each_value_is_under_the_proofs() {
     let (code, key, own) = (Code::from_random([7; 10]), key(1).public(), Fingerprint([5; 32]));
     let saw = TabletSaw { fingerprint: own, key: &key, device: DeviceId([1; 16]), name: "K4", nonce: [9; 32] };
-    let asked = request(&code, &saw);
+    let asked = request(&code, &saw, &common::key(1));
     assert!(proof_fits(&code, &own, &asked));
     let other = common::key(2).public();
-    let mut changed = vec![asked.clone(); 6];
+    let mut changed = vec![asked.clone(); 8];
+    // The code is known, the key is not: signed by another, and not signed at all.
+    changed[6] = request(&code, &TabletSaw { key: &other, ..saw.clone() }, &common::key(1));
+    changed[7].key_sig = journal::Signature([0; 64]);
     changed[0].key = other;
     changed[1].device = DeviceId([2; 16]);
     changed[2].name = "K5".into();
@@ -92,7 +95,7 @@ fn each_value_is_under_the_proofs() {
         assert!(!reply_fits(&code, &saw, change), "{change:?}");
     }
     assert!(!reply_fits(&code, &TabletSaw { nonce: [8; 32], ..saw.clone() }, &good), "an old answer does not fit a new attempt");
-    println!("13 changes of what was proved, each noticed");
+    println!("15 changes of what was proved, each noticed");
 }
 
 #[test]
@@ -151,7 +154,7 @@ fn a_pull_is_bounded_and_says_if_more_is_there() {
     let (mut theirs, mut pulls) = (Books::default(), 0);
     loop {
         let read = |inc: &journal::Incarnation, from, max| Ok::<_, ()>(books.read(inc, from, max));
-        let (entries, more) = pull_answer(&books.heads(), &theirs.heads(), read).expect("read");
+        let (entries, more) = pull_answer(&books.heads(), &books.heads().missing_from(&theirs.heads()), read).expect("read");
         assert!(wire::encode_pull(&entries, more).len() <= sync::MAX_BODY);
         assert!(theirs.accept(entries).quarantined.is_empty());
         pulls += 1;
@@ -181,7 +184,7 @@ fn a_transaction_too_large_for_a_message_holds_up_nobody_else() {
         }
         Ok::<_, ()>(piece)
     };
-    let (entries, more) = pull_answer(&books.heads(), &journal::Heads::default(), read).expect("read");
+    let (entries, more) = pull_answer(&books.heads(), &books.heads().missing_from(&journal::Heads::default()), read).expect("read");
     println!("{} entries of the other series given", entries.len());
     assert!(!more && entries.len() == 2 && entries.iter().all(|s| s.entry.incarnation == second));
 }

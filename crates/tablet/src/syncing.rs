@@ -208,6 +208,10 @@ fn to_be_told(outcome: &Outcome) -> Option<Say> {
         let words = "Some records could not be merged and are kept apart, with the reason. Nothing is lost. Tell the supervisor: the board lists them.";
         return Some(Say::new("kept-apart", words).with("n", outcome.quarantined.len()));
     }
+    if !outcome.damaged.is_empty() {
+        let words = "Some records on this tablet's disk are damaged and could not be sent; all others were. Keep this tablet, take no more records on it, and tell the supervisor: what reached the trailer before is safe there.";
+        return Some(Say::new("damaged-not-sent", words).with("n", outcome.damaged.len()));
+    }
     if !outcome.photo_problems.is_empty() {
         let words = "Some photos could not be sent. They stay safe on this tablet. Sync again; tell the supervisor if it stays.";
         return Some(Say::new("photos-not-sent", words).with("n", outcome.photo_problems.len()));

@@ -139,6 +139,8 @@ pub struct Outcome {
     pub forks: BTreeSet<Incarnation>,
     /// Entries that the trailer or the tablet kept apart, with the reason.
     pub quarantined: BTreeMap<EntryHash, String>,
+    /// Series that could not be read here to the end, with the reason: what follows there was not sent.
+    pub damaged: BTreeMap<Incarnation, String>,
     /// Photos that could not be sent, with the reason. They stay on the tablet.
     pub photo_problems: BTreeMap<PhotoHash, String>,
     /// Entries that came and that this program can't read: kept as they are; the tablet needs an update.
@@ -157,6 +159,7 @@ impl Outcome {
             && self.own_ahead == 0
             && self.forks.is_empty()
             && self.quarantined.is_empty()
+            && self.damaged.is_empty()
             && self.photo_problems.is_empty()
             && self.unreadable == 0
             && self.unread_there == 0

@@ -30,7 +30,15 @@ impl Exchange {
             self.enter(Phase::Pull, self.server.count_missing_from(&ours));
             return Ok(None);
         };
-        let mut piece = local.read(&incarnation, from, MAX_TRANSACTION_BYTES)?;
+        let mut piece = match local.read(&incarnation, from, MAX_TRANSACTION_BYTES) {
+            Ok(piece) => piece,
+            Err(say) => {
+                // A damaged record must not keep the other series and the photos back.
+                self.push_over.insert(incarnation);
+                self.outcome.damaged.insert(incarnation, say.words);
+                return Ok(None);
+            }
+        };
         piece.truncate(fit(&piece));
         let good = piece.iter().zip(from..).all(|(s, seq)| s.entry.incarnation == incarnation && s.entry.seq == seq);
         let Some(last) = piece.last().filter(|_| good) else {
@@ -150,7 +158,7 @@ impl Exchange {
 impl Outcome {
     /// How many series and entries need a person's eye.
     pub fn troubles(&self) -> usize {
-        self.forks.len() + self.quarantined.len() + self.photo_problems.len() + usize::from(self.own_ahead > 0)
+        self.forks.len() + self.quarantined.len() + self.damaged.len() + self.photo_problems.len() + usize::from(self.own_ahead > 0)
     }
 }
 

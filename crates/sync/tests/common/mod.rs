@@ -4,16 +4,18 @@
 use job::Say;
 use journal::{
     BootId, DeviceId, Draft, EntryHash, Heads, Incarnation, PersonId, PhotoHash, Sealed, SigningKey, SiteId, Stamp, Subject, Tail, Value,
-    Writer,
+    VerifyingKey, Writer,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use sync::exchange::{Exchange, Outcome, Reply, Step};
 use sync::message::{DoneReply, PhotoReply};
-use sync::server_side::{self, PhotoRule};
-use sync::{AcceptReport, EntriesReceipt, Local, PhotoReceipt, SyncError, wire};
+use sync::server_side::{self, Holds, PhotoRule};
+use sync::wire::Unread;
+use sync::{AcceptReport, CertifiedSeries, Clock, EntriesReceipt, Local, PhotoReceipt, SyncError, wire};
 
 pub const SITE: SiteId = SiteId([0x51; 16]);
 pub const NOW: i64 = 1_780_000_000_000;
+pub const CLOCK: Clock = Clock { wall_ms: NOW, boot: BootId([1; 16]), uptime_ms: 7000 };
 
 pub fn key(n: u8) -> SigningKey {
     SigningKey::from_seed([n; 32])
@@ -96,6 +98,39 @@ pub struct Tablet {
     pub receipts: Vec<EntriesReceipt>,
     /// Photos whose file can't be read.
     pub unreadable: BTreeSet<PhotoHash>,
+    /// Entries kept without being readable.
+    pub unread: Vec<Unread>,
+    /// Series of the trailer, as told.
+    pub server_series: Vec<VerifyingKey>,
+    /// A series whose records are damaged from this entry on.
+    pub damaged: Option<(Incarnation, u64)>,
+}
+
+/// Keeps those that are not kept yet.
+pub fn keep(kept: &mut Vec<Unread>, entries: Vec<Unread>) -> u64 {
+    let before = kept.len();
+    for entry in entries {
+        if !kept.contains(&entry) {
+            kept.push(entry);
+        }
+    }
+    (kept.len() - before) as u64
+}
+
+fn named(kept: &[Unread], names: &[EntryHash], max: usize) -> Vec<Unread> {
+    let piece = |from: u64| {
+        let next = kept.iter().enumerate().skip(from as usize).take(2);
+        Ok::<_, ()>(next.map(|(id, u)| (id as u64, u.clone())).collect())
+    };
+    sync::kept::named(names, max, piece).expect("in memory")
+}
+
+/// An entry of a later format: the bytes of a good one with another format number.
+pub fn of_a_later_format(entry: &Sealed) -> Unread {
+    let mut bytes = entry.bytes.clone();
+    bytes[2] = 2;
+    assert!(Sealed::open(bytes.clone(), entry.sig).is_err());
+    Unread { bytes, sig: entry.sig }
 }
 
 impl Tablet {
@@ -111,6 +146,9 @@ impl Tablet {
             photo_receipts: BTreeMap::new(),
             receipts: Vec::new(),
             unreadable: BTreeSet::new(),
+            unread: Vec::new(),
+            server_series: Vec::new(),
+            damaged: None,
         };
         let begin = Draft::series_begin(device, &tablet.key, "K4", "tablet");
         tablet.write_drafts(vec![begin]);
@@ -157,7 +195,23 @@ impl Local for Tablet {
         Ok((self.incarnation(), self.books.heads().seq(&self.incarnation())))
     }
     fn read(&self, incarnation: &Incarnation, from_seq: u64, max_bytes: usize) -> Result<Vec<Sealed>, Say> {
+        if self.damaged.is_some_and(|(series, seq)| series == *incarnation && from_seq >= seq) {
+            return Err(Say::new("damaged", "a record on the disk is damaged"));
+        }
         Ok(self.books.read(incarnation, from_seq, max_bytes))
+    }
+    fn unread(&self) -> Result<Vec<EntryHash>, Say> {
+        Ok(self.unread.iter().map(Unread::name).collect())
+    }
+    fn read_unread(&self, names: &[EntryHash], max_bytes: usize) -> Result<Vec<Unread>, Say> {
+        Ok(named(&self.unread, names, max_bytes))
+    }
+    fn keep_unread(&mut self, entries: Vec<Unread>) -> Result<u64, Say> {
+        Ok(keep(&mut self.unread, entries))
+    }
+    fn server_series(&mut self, keys: &[VerifyingKey]) -> Result<(), Say> {
+        self.server_series = keys.to_vec();
+        Ok(())
     }
     fn accept(&mut self, entries: Vec<Sealed>) -> Result<AcceptReport, Say> {
         Ok(self.books.accept(entries))
@@ -196,6 +250,27 @@ pub struct Trailer {
     pub wanted: Vec<PhotoHash>,
     pub heard: Vec<sync::message::Done>,
     pub pieces: usize,
+    pub unread: Vec<Unread>,
+    pub series: Vec<CertifiedSeries>,
+    /// Bytes of what came in and of what went out, and the largest of each.
+    pub traffic: Traffic,
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Traffic {
+    pub came: usize,
+    pub went: usize,
+    pub largest_came: usize,
+    pub largest_went: usize,
+}
+
+impl Traffic {
+    fn note(&mut self, came: usize, went: usize) {
+        self.came += came;
+        self.went += went;
+        self.largest_came = self.largest_came.max(came);
+        self.largest_went = self.largest_went.max(went);
+    }
 }
 
 impl Default for Trailer {
@@ -208,33 +283,58 @@ impl Default for Trailer {
             wanted: Vec::new(),
             heard: Vec::new(),
             pieces: 0,
+            unread: Vec::new(),
+            series: Vec::new(),
+            traffic: Traffic::default(),
         }
     }
 }
 
 impl Trailer {
+    /// Answers as the server does, through the bytes of the wire both ways.
     pub fn answer(&mut self, step: &Step) -> Reply {
         match step {
             Step::Hello(hello) => {
-                Reply::Hello(server_side::hello_reply(hello, self.books.heads(), self.wanted.clone(), &self.key, NOW + 5000))
+                let asked = serde_json::to_vec(hello).expect("json");
+                let hello = serde_json::from_slice(&asked).expect("json");
+                let unread = self.unread.iter().map(Unread::name).collect();
+                let holds =
+                    Holds { heads: self.books.heads(), unread, photos_wanted: self.wanted.clone(), series: self.series.clone() };
+                let reply = serde_json::to_vec(&server_side::hello_reply(&hello, holds, &self.key, NOW + 5000)).expect("json");
+                self.traffic.note(asked.len(), reply.len());
+                Reply::Hello(serde_json::from_slice(&reply).expect("json"))
             }
-            Step::Push(entries) => {
-                let body = wire::encode_push(entries);
-                let batch = server_side::decode_push(&body).expect("a push within its bounds");
-                let incarnation = batch.entries[0].entry.incarnation;
-                let report = self.books.accept(batch.entries);
-                let head = self.books.heads().0.get(&incarnation).copied();
-                Reply::Push(server_side::push_reply(incarnation, head, report, &batch.unreadable, &self.key, NOW))
+            Step::Heads(heads) => {
+                let body = heads.encode();
+                server_side::decode_heads(&body).expect("heads within their bounds");
+                let reply = self.books.heads().encode();
+                self.traffic.note(body.len(), reply.len());
+                Reply::Heads(wire::decode_heads(&reply).expect("heads within their bounds"))
             }
-            Step::Pull(heads) => {
+            Step::Push(entries) => self.pushed(&wire::encode_push(entries)),
+            Step::PushUnread(entries) => self.pushed(&wire::encode_push_unread(entries)),
+            Step::Pull(ranges) => {
+                let asked = wire::encode_ranges(ranges);
+                let wanted = server_side::decode_ranges(&asked).expect("ranges within their bounds");
                 let read = |inc: &Incarnation, from, max| Ok::<_, ()>(self.books.read(inc, from, max));
-                let (entries, more) = server_side::pull_answer(&self.books.heads(), heads, read).expect("read");
+                let (entries, more) = server_side::pull_answer(&self.books.heads(), &wanted, read).expect("read");
                 let body = server_side::encode_pull(&entries, more);
+                self.traffic.note(asked.len(), body.len());
                 Reply::Pull(wire::decode_pull(&body).expect("a pull within its bounds"))
+            }
+            Step::Unread(names) => {
+                let asked = wire::encode_names(names);
+                let theirs = server_side::decode_names(&asked).expect("names within their bounds");
+                let ours: Vec<EntryHash> = self.unread.iter().map(Unread::name).collect();
+                let read = |names: &[EntryHash], max| Ok::<_, ()>(named(&self.unread, names, max));
+                let body = server_side::encode_unread(&server_side::unread_answer(&ours, &theirs, read).expect("read"));
+                self.traffic.note(asked.len(), body.len());
+                Reply::Unread(wire::decode_unread(&body).expect("an answer within its bounds"))
             }
             Step::PhotoOffset(photo) => Reply::Photo(self.photo(*photo)),
             Step::PhotoPut { photo, offset, total, bytes } => {
                 self.put(*photo, *offset, *total, bytes);
+                self.traffic.note(bytes.len(), 0);
                 Reply::Photo(self.photo(*photo))
             }
             Step::Done(done) => {
@@ -243,6 +343,17 @@ impl Trailer {
             }
             Step::Finished(_) => panic!("nothing to answer"),
         }
+    }
+
+    fn pushed(&mut self, body: &[u8]) -> Reply {
+        let batch = server_side::decode_push(body).expect("a push within its bounds");
+        keep(&mut self.unread, batch.unreadable.iter().cloned().map(Unread::from).collect());
+        let series = batch.entries.first().map(|s| s.entry.incarnation);
+        let report = self.books.accept(batch.entries);
+        let head = series.and_then(|series| self.books.heads().0.get(&series).copied());
+        let reply = server_side::push_reply(series, head, report, &batch.unreadable, &self.key, NOW);
+        self.traffic.note(body.len(), serde_json::to_vec(&reply).expect("json").len());
+        Reply::Push(reply)
     }
 
     pub fn put(&mut self, photo: PhotoHash, offset: u64, total: u64, bytes: &[u8]) {
@@ -299,7 +410,7 @@ pub fn run_counting(
     trailer: &mut Trailer,
     nets: &mut impl Iterator<Item = Net>,
 ) -> Result<(Option<Outcome>, usize), SyncError> {
-    let mut exchange = Exchange::new(trailer.key.public(), NOW);
+    let mut exchange = Exchange::new(trailer.key.public(), CLOCK);
     for steps in 0..10_000 {
         let step = exchange.next(tablet)?;
         assert_eq!(exchange.next(tablet)?, step, "asking again gives the same step");
