@@ -20,6 +20,7 @@ CREATE TABLE p_damage (
 ) STRICT, WITHOUT ROWID;
 
 -- Entries and photos prove themselves by their hash and views can be made again; these rows carry a sum of their own.
+ALTER TABLE series ADD COLUMN sum BLOB;
 ALTER TABLE setting ADD COLUMN sum BLOB;
 ALTER TABLE quarantine ADD COLUMN sum BLOB;
 ALTER TABLE photo_receipt ADD COLUMN sum BLOB;

@@ -1,9 +1,12 @@
 //! Taking in entries of other devices: judged by the chain, whole transactions only, nothing dropped.
 
+use crate::damage;
 use crate::error::StoreError;
 use crate::project;
 use crate::rows;
 use crate::store::{self, Store};
+use crate::sums;
+use crate::unreadable;
 use journal::{ChainFault, EntryHash, Incarnation, Sealed, SiteId, Tail};
 use rusqlite::{OptionalExtension, Transaction, params};
 use std::collections::{BTreeMap, BTreeSet};
@@ -19,6 +22,8 @@ pub struct Accepted {
     pub quarantined: Vec<(EntryHash, String)>,
     /// Not stored because entries before or after them are missing: where each series must be sent from.
     pub wanted: Vec<(Incarnation, u64)>,
+    /// Entries that were here already, but damaged, and are right again. Counted as known, too.
+    pub healed: usize,
     /// Jobs whose view was folded anew.
     pub jobs: BTreeSet<String>,
 }
@@ -35,7 +40,13 @@ impl Store {
     /// # Errors
     /// [`StoreError::NoSite`] where they name several; [`StoreError::DiskFull`]; [`StoreError::Stopped`].
     /// Nothing is stored then.
-    pub fn accept(&mut self, mut entries: Vec<Sealed>) -> Result<Accepted, StoreError> {
+    pub fn accept(&mut self, entries: Vec<Sealed>) -> Result<Accepted, StoreError> {
+        self.take_in(entries, false)
+    }
+
+    /// [`Store::accept`]; with `heal`, every entry that is here already is compared with what came, and put right where the
+    /// stored copy is damaged.
+    pub(crate) fn take_in(&mut self, mut entries: Vec<Sealed>, heal: bool) -> Result<Accepted, StoreError> {
         let came = entries.len();
         if came == 0 {
             return Ok(Accepted::default());
@@ -55,24 +66,55 @@ impl Store {
                 (None, Some(only)) if sites.len() == 1 => store::own_site(t, *only)?,
                 (None, _) => return Err(StoreError::NoSite),
             };
-            let mut new = Vec::new();
+            let heal = heal || damage::any(t)?;
+            let refused_room = unreadable::MOST.saturating_sub(unreadable::room(t, "quarantine")?);
+            let (mut new, mut healed, mut refused) = (Vec::new(), Vec::new(), Refused { room: refused_room });
             for (incarnation, entries) in series {
-                let tail = rows::tail(t, &incarnation)?.unwrap_or_else(|| Tail::new(site, incarnation));
-                let mut judge = Judge { t, trial: tail.clone(), tail, good: Vec::new(), open: Vec::new(), broken: None };
+                let tail = match standing_tail(t, site, incarnation) {
+                    Ok(tail) => tail,
+                    // One series that cannot be judged must not keep the others back.
+                    Err(StoreError::DamagedRecord(why)) => {
+                        let reason = format!("it was not taken in, because this store's own copy of its series is damaged: {why}");
+                        accepted.quarantined.extend(entries.iter().map(|s| (s.hash, reason.clone())));
+                        continue;
+                    }
+                    Err(e) => return Err(e),
+                };
+                let (good, open) = (Vec::new(), Vec::new());
+                let mut judge = Judge { t, trial: tail.clone(), tail, good, open, broken: None, heal, healed: Vec::new(), refused };
                 for sealed in entries {
                     judge.take(sealed, &mut accepted)?;
                 }
                 judge.end_of_transaction(&mut accepted)?;
                 store::insert(t, &judge.good, &judge.tail)?;
                 new.append(&mut judge.good);
+                healed.append(&mut judge.healed);
+                refused = judge.refused;
             }
             accepted.stored = new.len();
+            accepted.healed = healed.len();
+            new.append(&mut healed);
             accepted.wanted.sort_unstable();
             accepted.wanted.dedup();
             accepted.jobs = project::add(t, &new)?;
             Ok(accepted)
         })
     }
+}
+
+/// Where a series stands; walked from its entries where what is kept beside them is damaged.
+fn standing_tail(t: &Transaction<'_>, site: SiteId, incarnation: Incarnation) -> Result<Tail, StoreError> {
+    match rows::tail(t, &incarnation) {
+        Ok(tail) => Ok(tail.unwrap_or_else(|| Tail::new(site, incarnation))),
+        Err(StoreError::DamagedRecord(_)) => damage::walk(t, site, incarnation),
+        Err(e) => Err(e),
+    }
+}
+
+/// Room left for refused entries.
+#[derive(Clone, Copy)]
+struct Refused {
+    room: u64,
 }
 
 /// Judges the entries of one series, which come in the order of their places.
@@ -86,6 +128,11 @@ struct Judge<'a> {
     open: Vec<Sealed>,
     /// Why the open transaction cannot be ended, where a refused entry would have ended it.
     broken: Option<String>,
+    /// Compare entries that are here already with what came.
+    heal: bool,
+    /// Entries whose stored copy was damaged and is put right.
+    healed: Vec<Sealed>,
+    refused: Refused,
 }
 
 impl Judge<'_> {
@@ -112,7 +159,14 @@ impl Judge<'_> {
     }
 
     fn judge_fault(&mut self, sealed: &Sealed, fault: ChainFault, accepted: &mut Accepted) -> Result<(), StoreError> {
-        if self.is_known(sealed)? {
+        let known = self.is_known(sealed)?;
+        // A place that somebody else seems to claim may be our own damaged copy.
+        if (self.heal || !known) && damage::heal(self.t, sealed, self.trial.key().as_ref())? {
+            self.healed.push(sealed.clone());
+            accepted.known += 1;
+            return Ok(());
+        }
+        if known {
             accepted.known += 1;
             return Ok(());
         }
@@ -164,20 +218,35 @@ impl Judge<'_> {
         Ok(statement.query_row([prev.0], |_| Ok(())).optional()?.is_some())
     }
 
-    fn refuse(&self, sealed: &Sealed, reason: String, accepted: &mut Accepted) -> Result<(), StoreError> {
-        self.t
-            .prepare_cached(
-                "INSERT OR IGNORE INTO quarantine (hash, incarnation, seq, bytes, sig, reason) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-            )?
-            .execute(params![
-                sealed.hash.0,
-                sealed.entry.incarnation.0,
-                sealed.entry.seq,
-                sealed.bytes,
-                store::sig_bytes(sealed),
-                reason
-            ])?;
-        accepted.quarantined.push((sealed.hash, reason));
+    fn refuse(&mut self, sealed: &Sealed, reason: String, accepted: &mut Accepted) -> Result<(), StoreError> {
+        match keep_refused(self.t, sealed, &reason, &mut self.refused.room) {
+            Ok(()) => accepted.quarantined.push((sealed.hash, reason)),
+            // The sender gets no receipt for it and keeps it.
+            Err(e @ StoreError::KeptFull { .. }) => accepted.quarantined.push((sealed.hash, format!("{reason}. {e}"))),
+            Err(e) => return Err(e),
+        }
         Ok(())
     }
+}
+
+/// Keeps a refused entry with the reason, as far as there is room; one that is kept already is left alone.
+pub(crate) fn keep_refused(t: &Transaction<'_>, sealed: &Sealed, reason: &str, room: &mut u64) -> Result<(), StoreError> {
+    let sig = store::sig_bytes(sealed);
+    let mut known = t.prepare_cached("SELECT EXISTS (SELECT 1 FROM quarantine WHERE hash = ?1 AND sig = ?2)")?;
+    if known.query_row(params![sealed.hash.0, sig], |row| row.get(0))? {
+        return Ok(());
+    }
+    let left = room.checked_sub(sealed.bytes.len() as u64).ok_or(StoreError::KeptFull { what: "Refused entries" })?;
+    t.prepare_cached("INSERT INTO quarantine (hash, incarnation, seq, bytes, sig, reason, sum) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)")?
+        .execute(params![
+            sealed.hash.0,
+            sealed.entry.incarnation.0,
+            sealed.entry.seq,
+            sealed.bytes,
+            sig,
+            reason,
+            sums::refused(&sealed.bytes, sig, reason)
+        ])?;
+    *room = left;
+    Ok(())
 }

@@ -6,6 +6,7 @@ pub mod lying;
 use std::fmt::Debug;
 use std::io::{self, Read, Write};
 use std::path::Path;
+use std::time::Duration;
 
 /// A file being written.
 pub trait DiskFile: Write + Send + Debug {
@@ -32,7 +33,7 @@ pub trait Disk: Send + Sync + Debug {
     /// # Errors
     /// As the operating system says, like all the others here.
     fn create_folder(&self, path: &Path) -> io::Result<()>;
-    /// Opens a new, empty file for writing; an error if it is there.
+    /// Opens a new, empty file for writing, readable only by the account that runs the program; an error if it is there.
     #[allow(clippy::missing_errors_doc)]
     fn create(&self, path: &Path) -> io::Result<Box<dyn DiskFile>>;
     /// Opens a file for appending, making it if it is not there.
@@ -59,11 +60,47 @@ pub trait Disk: Send + Sync + Debug {
     /// Bytes that may still be written there.
     #[allow(clippy::missing_errors_doc)]
     fn free(&self, path: &Path) -> io::Result<u64>;
+    /// Makes a folder that only the account running the program may look into, and makes its name durable; fine if it is
+    /// there.
+    #[allow(clippy::missing_errors_doc)]
+    fn private_folder(&self, path: &Path) -> io::Result<()>;
+    /// The folders of a folder, sorted by name.
+    ///
+    /// # Errors
+    /// As the operating system says; [`io::ErrorKind::Unsupported`] on a disk that has none.
+    fn folders(&self, path: &Path) -> io::Result<Vec<String>> {
+        Err(io::Error::new(io::ErrorKind::Unsupported, format!("no folders in {} on this disk", path.display())))
+    }
+    /// Removes an empty folder; fine if it is not there.
+    ///
+    /// # Errors
+    /// As the operating system says; [`io::ErrorKind::Unsupported`] on a disk that has none.
+    fn remove_folder(&self, path: &Path) -> io::Result<()> {
+        Err(io::Error::new(io::ErrorKind::Unsupported, format!("no folder {} on this disk", path.display())))
+    }
+    /// How long ago a file was last written, by the clock of this machine; `None` where that cannot be told, e.g. because
+    /// the file is from the future.
+    ///
+    /// # Errors
+    /// As the operating system says.
+    fn age(&self, path: &Path) -> io::Result<Option<Duration>> {
+        self.bytes(path).map(|_| None)
+    }
+    /// Takes the lock file at `path` for as long as what it gives is kept.
+    ///
+    /// # Errors
+    /// [`io::ErrorKind::WouldBlock`] where another program has it.
+    fn lock(&self, path: &Path) -> io::Result<Box<dyn Lock>>;
 }
+
+/// A lock file held; dropped, it is free. The operating system lets go of it when the process ends, however it ends.
+pub trait Lock: Send + Sync + Debug {}
 
 /// The real disk.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Real;
+
+impl Lock for std::fs::File {}
 
 impl DiskFile for std::fs::File {
     fn sync(&mut self) -> io::Result<()> {
@@ -85,7 +122,11 @@ impl Disk for Real {
     }
 
     fn create(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
-        Ok(Box::new(std::fs::File::create_new(path)?))
+        let mut options = std::fs::File::options();
+        options.write(true).create_new(true);
+        #[cfg(unix)]
+        std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+        Ok(Box::new(options.open(path)?))
     }
 
     fn append(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
@@ -134,5 +175,53 @@ impl Disk for Real {
 
     fn free(&self, path: &Path) -> io::Result<u64> {
         fs4::available_space(path)
+    }
+
+    fn folders(&self, path: &Path) -> io::Result<Vec<String>> {
+        let mut found = Vec::new();
+        for entry in std::fs::read_dir(path)? {
+            let entry = entry?;
+            if entry.file_type()?.is_dir() {
+                found.push(entry.file_name().to_string_lossy().into_owned());
+            }
+        }
+        found.sort();
+        Ok(found)
+    }
+
+    fn remove_folder(&self, path: &Path) -> io::Result<()> {
+        missing_is_none(std::fs::remove_dir(path)).map(|_| ())
+    }
+
+    fn age(&self, path: &Path) -> io::Result<Option<Duration>> {
+        Ok(std::fs::metadata(path)?.modified()?.elapsed().ok())
+    }
+
+    fn private_folder(&self, path: &Path) -> io::Result<()> {
+        let made: Vec<&Path> = path.ancestors().take_while(|p| !p.as_os_str().is_empty() && !p.is_dir()).collect();
+        if made.is_empty() {
+            return Ok(());
+        }
+        let mut builder = std::fs::DirBuilder::new();
+        builder.recursive(true);
+        #[cfg(unix)]
+        std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+        builder.create(path)?;
+        // From the top down: a folder whose name is lost takes all that is in it along.
+        for folder in made.iter().rev() {
+            let parent = folder.parent().filter(|p| !p.as_os_str().is_empty());
+            self.sync_folder(parent.unwrap_or_else(|| Path::new(".")))?;
+        }
+        Ok(())
+    }
+
+    /// By fs4, because the standard library's own lock answers "not supported" on Android (rust-lang/rust #148325).
+    fn lock(&self, path: &Path) -> io::Result<Box<dyn Lock>> {
+        let file = std::fs::File::options().create(true).truncate(false).write(true).open(path)?;
+        match fs4::FileExt::try_lock(&file) {
+            Ok(()) => Ok(Box::new(file)),
+            Err(fs4::TryLockError::WouldBlock) => Err(io::ErrorKind::WouldBlock.into()),
+            Err(fs4::TryLockError::Error(e)) => Err(e),
+        }
     }
 }

@@ -56,6 +56,37 @@ pub enum StoreError {
     /// Stored bytes are not what they were.
     #[error("Stored data are damaged: {0}. Do not sync. Keep the folder as it is and restore from the trailer or a backup.")]
     Damaged(String),
+    /// One stored record is not what it was; everything else can still be used.
+    #[error(
+        "One stored record is damaged: {0}. It is not shown and not sent on; all others are safe. Keep this folder as it is and take the record back from the trailer, an export or a backup."
+    )]
+    DamagedRecord(String),
+    /// A restore into this folder was cut short.
+    #[error(
+        "A restore into this folder was not finished, so what is in it is not whole. The backup it came from was not changed. Run the restore again into the same folder."
+    )]
+    HalfRestored,
+    /// A restore needs an empty folder.
+    #[error("The folder {0} is not empty. Nothing was changed. Restore into a new, empty folder.")]
+    NotEmpty(String),
+    /// A backup that cannot be used.
+    #[error("This backup cannot be used: {0}. Nothing was changed. Take an older snapshot of the same backup folder.")]
+    BadBackup(String),
+    /// A backup could not be begun.
+    #[error("The backup was NOT made: {0}. The records and the earlier backups are safe. Correct it and begin the backup again.")]
+    BackupRefused(String),
+    /// A file that is no export.
+    #[error("This file cannot be brought in: {0}. Nothing was changed. Choose a file that was made by an export.")]
+    NoBundle(String),
+    /// What is kept apart has reached its limit.
+    #[error(
+        "{what} take {} MB here, which is the limit. These entries were NOT taken in and stay where they are; nothing else is lost. Export this store, and ask who sends them.",
+        crate::unreadable::MOST >> 20
+    )]
+    KeptFull {
+        /// What: refused entries, or entries that cannot be read.
+        what: &'static str,
+    },
     /// An own transaction does not follow.
     #[error("The entry was NOT saved: {0}")]
     Chain(#[from] ChainFault),
@@ -114,6 +145,13 @@ impl StoreError {
             Self::NotOurs => "store-not-ours",
             Self::Newer { .. } => "store-newer",
             Self::Damaged(_) => "store-damaged",
+            Self::DamagedRecord(_) => "record-damaged",
+            Self::HalfRestored => "half-restored",
+            Self::NotEmpty(_) => "folder-not-empty",
+            Self::BadBackup(_) => "backup-unusable",
+            Self::BackupRefused(_) => "backup-refused",
+            Self::NoBundle(_) => "export-unusable",
+            Self::KeptFull { .. } => "kept-full",
             Self::Chain(_) | Self::Decode(_) => "entry-refused",
             Self::NoSite => "no-site",
             Self::OtherSite => "other-site",

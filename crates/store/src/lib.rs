@@ -7,6 +7,10 @@
 //! Knows no network, no window and no clock.
 
 mod accept;
+pub mod backup;
+pub mod bundle;
+mod compact;
+mod counts;
 mod damage;
 pub mod disk;
 mod error;
@@ -24,8 +28,11 @@ pub mod testkit;
 mod unreadable;
 mod uploads;
 mod verify;
+mod wal;
 
 pub use accept::Accepted;
+pub use bundle::{ExportReport, ImportReport, Missing};
+pub use compact::Compacted;
 pub use damage::Damage;
 pub use error::StoreError;
 pub use open::Options;
@@ -36,3 +43,4 @@ pub use store::Store;
 pub use unreadable::{MOST, Unreadable};
 pub use uploads::Upload;
 pub use verify::Report;
+pub use wal::LogState;

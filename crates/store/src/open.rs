@@ -7,8 +7,10 @@ use crate::read::Reader;
 use crate::stop::Stop;
 use crate::store::Store;
 use crate::sums;
+use crate::wal::{self, LogState};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
+use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -26,6 +28,12 @@ const MIGRATIONS: &[&str] = &[
 
 /// The migration that adds sums to rows that had none.
 const SUMS_SINCE: i64 = 4;
+
+/// Lies in a folder while a restore into it is not finished.
+pub(crate) const MARKER: &str = "restore-not-finished";
+
+/// A damaged write-ahead log as it was found.
+pub(crate) const KEPT_LOG: &str = "damaged-log";
 
 /// How a store is opened.
 #[derive(Clone, Debug)]
@@ -52,24 +60,42 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError::InUse`], [`StoreError::OldSqlite`], [`StoreError::NotOurs`], [`StoreError::Newer`],
-    /// [`StoreError::Pragma`], and whatever disk and database say.
+    /// [`StoreError::Pragma`], [`StoreError::HalfRestored`], and whatever disk and database say.
     pub fn open(folder: &Path, options: Options) -> Result<Self, StoreError> {
+        Self::open_as(folder, options, false)
+    }
+
+    /// [`Store::open`] for the restore that is still under way.
+    pub(crate) fn open_restored(folder: &Path, options: Options) -> Result<Self, StoreError> {
+        Self::open_as(folder, options, true)
+    }
+
+    fn open_as(folder: &Path, options: Options, restoring: bool) -> Result<Self, StoreError> {
         check_sqlite(rusqlite::version_number(), rusqlite::version())?;
         let disk = options.disk;
         // The journal holds names and PIN hashes.
         disk.private_folder(folder)?;
         let lock = lock(&*disk, folder)?;
+        if !restoring && disk.bytes(&folder.join(MARKER))?.is_some() {
+            return Err(StoreError::HalfRestored);
+        }
         let file = folder.join("journal.sqlite");
+        // Before SQLite looks at it: what it cannot read of the log, it throws away.
+        let log = wal::look(&file)?;
+        if matches!(log, LogState::Damaged { .. }) {
+            keep_log(&*disk, folder)?;
+        }
         let mut writer = connect(&file, options.vfs.as_deref(), false)?;
         migrate(&mut writer)?;
         disk.sync_folder(folder)?;
         let stop = Stop::default();
         let photos = Photos::open(folder.join("photos"), disk, stop.clone(), options.photo_floor)?;
         let reader = Reader::new(connect(&file, options.vfs.as_deref(), true)?, photos, stop);
-        let mut store = Self::new(writer, reader, lock, file, options.vfs);
+        let mut store = Self::new(writer, reader, lock, file, options.vfs, log);
         store.note_photos()?;
         store.bring_up_to_date()?;
         store.try_unreadable_again()?;
+        store.sweep_photos()?;
         Ok(store)
     }
 
@@ -88,12 +114,37 @@ fn check_sqlite(number: i32, version: &str) -> Result<(), StoreError> {
     if number < LEAST_SQLITE { Err(StoreError::OldSqlite(version.to_owned())) } else { Ok(()) }
 }
 
+/// Keeps a damaged log as it was found, once: whoever can read more of it than SQLite does has it then.
+fn keep_log(disk: &dyn Disk, folder: &Path) -> Result<(), StoreError> {
+    let to = folder.join(KEPT_LOG);
+    if disk.bytes(&to)?.is_none() {
+        let mut file = disk.create(&to)?;
+        file.write_all(&std::fs::read(folder.join("journal.sqlite-wal"))?)?;
+        file.sync()?;
+        disk.sync_folder(folder)?;
+    }
+    Ok(())
+}
+
 /// Held as long as the store is open.
-fn lock(disk: &dyn Disk, folder: &Path) -> Result<Box<dyn Lock>, StoreError> {
+pub(crate) fn lock(disk: &dyn Disk, folder: &Path) -> Result<Box<dyn Lock>, StoreError> {
     disk.lock(&folder.join("lock")).map_err(|e| match e.kind() {
         std::io::ErrorKind::WouldBlock => StoreError::InUse,
         _ => e.into(),
     })
+}
+
+/// A new database file for a copy to be made into; durable in what it writes, and nothing else set.
+pub(crate) fn connect_plain(file: &Path, vfs: Option<&str>) -> Result<Connection, StoreError> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX | OpenFlags::SQLITE_OPEN_CREATE;
+    let connection = match vfs {
+        Some(name) => Connection::open_with_flags_and_vfs(file, flags, name)?,
+        None => Connection::open_with_flags(file, flags)?,
+    };
+    for (name, set, wanted) in [("synchronous", "FULL", "2"), ("fullfsync", "ON", "1")] {
+        assert_pragma(&connection, name, set, wanted)?;
+    }
+    Ok(connection)
 }
 
 fn connect(file: &Path, vfs: Option<&str>, reader: bool) -> Result<Connection, StoreError> {

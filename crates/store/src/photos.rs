@@ -12,6 +12,7 @@ use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 /// A photo's longest file: 64 MiB.
 pub const MAX_PHOTO: u64 = 64 << 20;
@@ -125,7 +126,7 @@ impl Photos {
     /// Reads a picture whole, or `None` where it is not here.
     ///
     /// # Errors
-    /// Where it cannot be read; [`StoreError::Damaged`] where an original's bytes no longer fit its name.
+    /// Where it cannot be read; [`StoreError::DamagedRecord`] where an original's bytes no longer fit its name.
     pub fn read(&self, hash: &PhotoHash, size: Size) -> Result<Option<Vec<u8>>, StoreError> {
         let path = self.path(hash, size);
         if self.disk().bytes(&path)?.is_none() {
@@ -134,7 +135,7 @@ impl Photos {
         let mut bytes = Vec::new();
         self.disk().open(&path)?.take(MAX_PHOTO + 1).read_to_end(&mut bytes)?;
         if size == Size::Full && blake3::hash(&bytes).as_bytes() != &hash.0 {
-            return Err(StoreError::Damaged(format!("photo {hash} on this disk is not what was saved")));
+            return Err(StoreError::DamagedRecord(format!("photo {hash} on this disk is not what was saved")));
         }
         Ok(Some(bytes))
     }
@@ -201,6 +202,26 @@ impl Photos {
         self.stop().trip(self.disk().sync_folder(folder))
     }
 
+    /// True where an original is here and its bytes fit its name.
+    pub(crate) fn is_sound(&self, photo: &PhotoHash) -> bool {
+        self.hash_of(&self.path(photo, Size::Full)).is_ok_and(|hash| hash == *photo)
+    }
+
+    /// True where an original was last written more than a day and less than a year ago.
+    pub(crate) fn is_stale(&self, photo: &PhotoHash) -> bool {
+        const DAY: Duration = Duration::from_hours(24);
+        let age = self.disk().age(&self.path(photo, Size::Full)).ok().flatten();
+        age.is_some_and(|age| age > DAY && age < DAY * 365)
+    }
+
+    /// Removes a photo with its small pictures, the small ones first.
+    pub(crate) fn remove(&self, photo: &PhotoHash) -> Result<(), StoreError> {
+        for size in [Size::Small, Size::Large, Size::Full] {
+            self.disk().remove(&self.path(photo, size))?;
+        }
+        Ok(())
+    }
+
     /// Every original on disk with its length, by hash.
     pub(crate) fn all(&self) -> Result<Vec<(PhotoHash, u64)>, StoreError> {
         let mut found = Vec::new();
@@ -250,6 +271,11 @@ impl PhotoSink {
         Ok(file.write_all(bytes)?)
     }
 
+    /// The hash of what was taken in so far.
+    pub fn hash(&self) -> PhotoHash {
+        PhotoHash(*self.hasher.finalize().as_bytes())
+    }
+
     /// Bytes taken in so far.
     pub const fn bytes(&self) -> u64 {
         self.bytes
@@ -260,7 +286,7 @@ impl PhotoSink {
     /// # Errors
     /// [`StoreError::Stopped`] where a sync fails, [`StoreError::Io`]; nothing is kept then.
     pub fn finish(self) -> Result<PhotoHash, StoreError> {
-        let hash = PhotoHash(*self.hasher.finalize().as_bytes());
+        let hash = self.hash();
         let to = self.photos.path(&hash, Size::Full);
         self.place(&to)?;
         Ok(hash)

@@ -1,9 +1,11 @@
 //! The projections: tables made from the entries alone, in the commit that adds the entries, or all anew.
 
+use crate::damage;
 use crate::error::StoreError;
 use crate::rows;
 use crate::standing::{self, Limits};
 use crate::store;
+use crate::sums;
 use job::fold::split_subject;
 use job::{Devices, JobFold, SitePlan};
 use journal::{EntryHash, Incarnation, PhotoHash, Sealed, Value};
@@ -83,15 +85,20 @@ fn settle(t: &Transaction<'_>, touched: Touched, names: &Devices) -> Result<BTre
 /// Makes all projections anew.
 pub(crate) fn rebuild(t: &Transaction<'_>) -> Result<(), StoreError> {
     t.execute_batch(
-        "DELETE FROM p_entry; DELETE FROM p_job; DELETE FROM p_plan; DELETE FROM p_device; DELETE FROM p_photo;
+        "DELETE FROM p_job; DELETE FROM p_plan; DELETE FROM p_damage;
          DELETE FROM p_clock; DELETE FROM p_statement; DELETE FROM p_standing;",
     )?;
+    forget_sound(t)?;
     let mut statement = t.prepare("SELECT hash, bytes, sig FROM entry ORDER BY received")?;
     let mut rows = statement.query([])?;
     // In pieces, so that the memory needed does not grow with the journal.
     let mut piece = Vec::new();
     while let Some(row) = rows.next()? {
-        piece.push(rows::sealed(row)?);
+        match rows::sealed(row) {
+            Ok(sealed) => piece.push(sealed),
+            Err(StoreError::DamagedRecord(_)) => continue,
+            Err(e) => return Err(e),
+        }
         if piece.len() == 1000 {
             index_all(t, &piece)?;
             piece.clear();
@@ -102,6 +109,32 @@ pub(crate) fn rebuild(t: &Transaction<'_>) -> Result<(), StoreError> {
     standing::judge(t, &Limits::everything())?;
     choose_plan(t)?;
     fold(t, &all_jobs(t)?, &rows::devices(t)?)
+}
+
+/// Empties the tables by entry, except for what they say of damaged entries: what such a one was about cannot be read from
+/// it any more, and must not be forgotten, or its job would look whole without it.
+fn forget_sound(t: &Transaction<'_>) -> Result<(), StoreError> {
+    let mut statement = t.prepare("SELECT hash, bytes, sig FROM entry")?;
+    let mut rows = statement.query([])?;
+    let mut damaged: Vec<Vec<u8>> = Vec::new();
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        match rows::sealed(row) {
+            Ok(_) => {}
+            Err(StoreError::DamagedRecord(why)) => {
+                damaged.push(row.get(0)?);
+                found.push((row.get(0)?, why));
+            }
+            Err(e) => return Err(e),
+        }
+    }
+    damage::note(t, "", &found)?;
+    let names: Vec<String> = damaged.iter().map(|hash| format!("x'{}'", hex::encode(hash))).collect();
+    let sound = format!("hash IN (SELECT hash FROM entry) AND hash NOT IN ({})", names.join(","));
+    for table in ["p_entry", "p_photo", "p_device"] {
+        t.execute(&format!("DELETE FROM {table} WHERE {sound}"), [])?;
+    }
+    Ok(())
 }
 
 fn index_all(t: &Transaction<'_>, entries: &[Sealed]) -> Result<(), StoreError> {
@@ -156,7 +189,11 @@ fn jobs_of(t: &Transaction<'_>, series: &Incarnation) -> Result<Vec<String>, Sto
 /// Makes all projections anew where they were made by another version of this program.
 pub(crate) fn bring_up_to_date(t: &Transaction<'_>) -> Result<(), StoreError> {
     let made_by = format!("{}/{VERSION}", env!("CARGO_PKG_VERSION"));
-    if rows::setting(t, VERSION_KEY)?.as_deref() == Some(&made_by) {
+    let kept = match rows::setting(t, VERSION_KEY) {
+        Err(StoreError::DamagedRecord(_)) => None,
+        other => other?,
+    };
+    if kept.as_deref() == Some(&made_by) && !damage::any_view(t)? {
         return Ok(());
     }
     rebuild(t)?;
@@ -240,7 +277,7 @@ fn choose_plan(t: &Transaction<'_>) -> Result<bool, StoreError> {
     )?;
     let mut rows = statement.query([PLAN])?;
     let servers = standing::servers(t)?;
-    let mut plans = rows::all(&mut rows)?;
+    let (mut plans, damaged) = rows::sound(&mut rows)?;
     plans.retain(|s| s.entry.kind == PLAN_KIND && servers.contains(&s.entry.incarnation));
     let replaced: BTreeSet<EntryHash> = plans.iter().flat_map(|s| s.entry.basis.iter().copied()).collect();
     plans.sort_by_key(|s| std::cmp::Reverse((!replaced.contains(&s.hash), s.entry.counter, s.hash)));
@@ -251,11 +288,15 @@ fn choose_plan(t: &Transaction<'_>) -> Result<bool, StoreError> {
     let chosen = plans.iter().find_map(read);
     let had: Option<(EntryHash, bool)> =
         t.query_row("SELECT hash, newer FROM p_plan", [], |row| Ok((EntryHash(row.get(0)?), row.get(1)?))).optional()?;
+    if damaged && had.is_some_and(|(hash, _)| !plans.iter().any(|s| s.hash == hash)) {
+        // The one that stood is the damaged one: what was read of it is right, and an older one must not take its place.
+        return Ok(false);
+    }
     let Some((hash, plan)) = chosen else {
         // None that is believed is left: nothing can be judged by the one before.
         return Ok(t.execute("DELETE FROM p_plan", [])? > 0);
     };
-    let newer = plans.first().is_some_and(|first| first.hash != hash);
+    let newer = damaged || plans.first().is_some_and(|first| first.hash != hash);
     if had == Some((hash, newer)) {
         return Ok(false);
     }
@@ -279,20 +320,36 @@ fn fold(t: &Transaction<'_>, jobs: &BTreeSet<String>, devices: &Devices) -> Resu
         return Ok(());
     };
     let mut devices = devices.clone();
-    let mut entries = t.prepare_cached("SELECT e.hash, e.bytes, e.sig FROM p_entry p JOIN entry e ON e.hash = p.hash WHERE p.job = ?1")?;
-    let mut put = t.prepare_cached("INSERT OR REPLACE INTO p_job (job, view) VALUES (?1, ?2)")?;
+    // A left join: an entry that is not there under its hash any more must be missed.
+    let mut entries =
+        t.prepare_cached("SELECT e.hash, e.bytes, e.sig, p.hash FROM p_entry p LEFT JOIN entry e ON e.hash = p.hash WHERE p.job = ?1")?;
+    let mut put = t.prepare_cached("INSERT OR REPLACE INTO p_job (job, view, sum) VALUES (?1, ?2, ?3)")?;
     let mut gone = t.prepare_cached("DELETE FROM p_job WHERE job = ?1")?;
     for job in jobs {
         let mut fold = JobFold::new(job.as_str());
         let mut rows = entries.query([job])?;
+        let mut damaged = Vec::new();
         while let Some(row) = rows.next()? {
-            fold.insert(&rows::sealed(row)?);
+            match rows::sealed_if_here(row) {
+                Ok(sealed) => drop(fold.insert(&sealed)),
+                Err(StoreError::DamagedRecord(why)) => damaged.push((row.get(3)?, why)),
+                Err(e) => return Err(e),
+            }
+        }
+        damage::note(t, job, &damaged)?;
+        if !damaged.is_empty() {
+            // A view without the damaged entry would look more certain than it is.
+            gone.execute([job])?;
+            continue;
         }
         for series in fold.series() {
             rows::clocks(t, &series)?.into_iter().for_each(|clock| devices.compare(series, clock));
         }
         match fold.view(&plan, &devices) {
-            Some(view) => put.execute([job, &serde_json::to_string(&view)?])?,
+            Some(view) => {
+                let text = serde_json::to_string(&view)?;
+                put.execute(params![job, text, sums::view(job, &text)])?
+            }
             None => gone.execute([job])?,
         };
     }

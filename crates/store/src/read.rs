@@ -1,13 +1,14 @@
 //! What can be asked of a store. A reader is a query-only connection of its own; it never waits for the writer.
 
+use crate::damage;
 use crate::error::StoreError;
 use crate::photos::{PhotoSink, Photos, Size};
 use crate::rows;
-use crate::sums;
 use crate::stop::Stop;
+use crate::sums;
 use crate::uploads::Upload;
 use job::{Devices, JobView, SitePlan};
-use journal::{DeviceId, EntryHash, Head, Heads, Incarnation, PhotoHash, Sealed, SiteId, Tail};
+use journal::{DeviceId, EntryHash, Heads, Incarnation, PhotoHash, Sealed, SiteId, Tail};
 use rusqlite::{Connection, OptionalExtension, params};
 use std::path::PathBuf;
 
@@ -178,26 +179,36 @@ impl Reader {
         self.ask(|c| rows::tail(c, incarnation))
     }
 
-    /// The highest Lamport counter seen anywhere; a writer goes on from there.
+    /// The Lamport counter that a writer goes on from ([`journal::writer::counter_to_follow`]).
     ///
     /// # Errors
     /// As [`Reader::site`].
     pub fn counter(&self) -> Result<u64, StoreError> {
-        self.ask(|c| Ok(c.query_row("SELECT coalesce(max(counter), 0) FROM series", [], |row| row.get(0))?))
+        self.ask(|c| {
+            let mut statement = c.prepare_cached("SELECT seq, counter FROM series")?;
+            let heads = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<Result<Vec<_>, _>>()?;
+            Ok(journal::writer::counter_to_follow(heads))
+        })
     }
 
     /// Entries of a series from `from_seq` on: whole transactions, about `max_bytes` of entries, but at least one
     /// transaction if there is any.
     ///
     /// # Errors
-    /// As [`Reader::site`]; [`StoreError::Damaged`] where stored bytes no longer fit their hash.
+    /// As [`Reader::site`]; [`StoreError::DamagedRecord`] where the first transaction's stored bytes no longer fit their
+    /// hash. A damaged entry is never given: what stands before it is, and nothing after it.
     pub fn read(&self, incarnation: &Incarnation, from_seq: u64, max_bytes: usize) -> Result<Vec<Sealed>, StoreError> {
         self.ask(|c| {
             let mut statement = c.prepare_cached("SELECT hash, bytes, sig FROM entry WHERE incarnation = ?1 AND seq >= ?2 ORDER BY seq")?;
             let mut rows = statement.query(params![incarnation.0, from_seq.min(i64::MAX as u64)])?;
             let (mut out, mut whole, mut bytes) = (Vec::new(), 0, 0);
             while let Some(row) = rows.next()? {
-                let sealed = rows::sealed(row)?;
+                let sealed = match rows::sealed(row) {
+                    Ok(sealed) => sealed,
+                    // What stands before the damaged one is sound, and may go on.
+                    Err(StoreError::DamagedRecord(_)) if whole > 0 => break,
+                    Err(e) => return Err(e),
+                };
                 bytes += sealed.bytes.len();
                 if bytes > max_bytes && whole > 0 {
                     break;
@@ -294,17 +305,23 @@ impl Reader {
         })
     }
 
-    /// Every job, by identifier.
+    /// Every job that can be shown, by identifier; those that cannot are told by [`Reader::damage`].
     ///
     /// # Errors
     /// As [`Reader::site`]; [`StoreError::Json`] where a stored view is of another version (rebuild then).
     pub fn jobs(&self) -> Result<Vec<JobView>, StoreError> {
         self.ask(|c| {
-            let mut statement = c.prepare_cached("SELECT view FROM p_job ORDER BY job")?;
+            let mut statement = c.prepare_cached("SELECT job, view, sum FROM p_job ORDER BY job")?;
             let mut rows = statement.query([])?;
             let mut out = Vec::new();
             while let Some(row) = rows.next()? {
-                out.push(serde_json::from_str(row.get_ref(0)?.as_str().map_err(rusqlite::Error::from)?)?);
+                let job: String = row.get(0)?;
+                match sums::checked_view(&job, row.get(1)?, row.get(2)?) {
+                    Ok(view) => out.push(serde_json::from_str(&view)?),
+                    // Told by `damage`; the others go on.
+                    Err(StoreError::DamagedRecord(_)) => {}
+                    Err(e) => return Err(e),
+                }
             }
             Ok(out)
         })
@@ -325,8 +342,10 @@ impl Reader {
     /// As [`Reader::site`].
     pub fn job_json(&self, id: &str) -> Result<Option<String>, StoreError> {
         self.ask(|c| {
-            let mut statement = c.prepare_cached("SELECT view FROM p_job WHERE job = ?1")?;
-            Ok(statement.query_row([id], |row| row.get(0)).optional()?)
+            damage::check_job(c, id)?;
+            let mut statement = c.prepare_cached("SELECT view, sum FROM p_job WHERE job = ?1")?;
+            let found: Option<(String, Option<Vec<u8>>)> = statement.query_row([id], |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
+            found.map(|(view, sum)| sums::checked_view(id, view, sum)).transpose()
         })
     }
 
@@ -344,7 +363,8 @@ impl Reader {
     /// As [`Reader::site`].
     pub fn settings(&self, prefix: &str) -> Result<Vec<(String, String)>, StoreError> {
         self.ask(|c| {
-            let mut statement = c.prepare_cached("SELECT key, value, sum FROM setting WHERE substr(key, 1, length(?1)) = ?1 ORDER BY key")?;
+            let mut statement =
+                c.prepare_cached("SELECT key, value, sum FROM setting WHERE substr(key, 1, length(?1)) = ?1 ORDER BY key")?;
             let mut rows = statement.query([prefix])?;
             let mut out = Vec::new();
             while let Some(row) = rows.next()? {

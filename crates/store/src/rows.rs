@@ -2,11 +2,11 @@
 
 use crate::error::StoreError;
 use crate::sums;
-use job::{Devices, SitePlan};
 use job::standing::Clock;
+use job::{Devices, SitePlan};
 use journal::{DeviceId, EntryHash, Head, Incarnation, PhotoHash, Sealed, Signature, SiteId, Tail};
 use rusqlite::{Connection, OptionalExtension, Row, Rows};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Key of the setting that holds the site.
 pub(crate) const SITE: &str = "site";
@@ -55,6 +55,27 @@ pub(crate) fn sealed(row: &Row<'_>) -> Result<Sealed, StoreError> {
     }
 }
 
+/// [`sealed`], where the row may be one of a left join that found nothing.
+pub(crate) fn sealed_if_here(row: &Row<'_>) -> Result<Sealed, StoreError> {
+    if row.get_ref(0)? == rusqlite::types::ValueRef::Null {
+        return Err(StoreError::DamagedRecord("a stored entry is not there under its hash any more".into()));
+    }
+    sealed(row)
+}
+
+/// The sound ones of several, and whether any was damaged.
+pub(crate) fn sound(rows: &mut Rows<'_>) -> Result<(Vec<Sealed>, bool), StoreError> {
+    let (mut out, mut damaged) = (Vec::new(), false);
+    while let Some(row) = rows.next()? {
+        match sealed(row) {
+            Ok(sealed) => out.push(sealed),
+            Err(StoreError::DamagedRecord(_)) => damaged = true,
+            Err(e) => return Err(e),
+        }
+    }
+    Ok((out, damaged))
+}
+
 pub(crate) fn all(rows: &mut Rows<'_>) -> Result<Vec<Sealed>, StoreError> {
     let mut out = Vec::new();
     while let Some(row) = rows.next()? {
@@ -92,6 +113,37 @@ pub(crate) fn clocks(c: &Connection, series: &Incarnation) -> Result<Vec<Clock>,
         all.push(serde_json::from_str(row.get_ref(0)?.as_str().map_err(rusqlite::Error::from)?)?);
     }
     Ok(all)
+}
+
+/// Those photos that the projection of photos does not name.
+pub(crate) fn not_named(c: &Connection, photos: impl Iterator<Item = PhotoHash>) -> Result<BTreeSet<PhotoHash>, StoreError> {
+    let mut statement = c.prepare_cached("SELECT DISTINCT photo FROM p_photo")?;
+    let named = statement.query_map([], |row| row.get(0).map(PhotoHash))?.collect::<Result<BTreeSet<_>, _>>()?;
+    Ok(photos.filter(|photo| !named.contains(photo)).collect())
+}
+
+/// Leaves of `photos` those whose name stands nowhere: in no entry, whatever its kind and whether it counts or can be read,
+/// and in no local state.
+pub(crate) fn drop_mentioned(c: &Connection, photos: &mut BTreeSet<PhotoHash>) -> Result<(), StoreError> {
+    for sql in ["SELECT bytes FROM entry", "SELECT bytes FROM quarantine", "SELECT bytes FROM unreadable", "SELECT value FROM setting"] {
+        let mut statement = c.prepare(sql)?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            if photos.is_empty() {
+                return Ok(());
+            }
+            let bytes = row.get_ref(0)?.as_bytes().map_err(rusqlite::Error::from)?;
+            for run in bytes.split(|b| !b.is_ascii_hexdigit()).filter(|run| run.len() >= 64) {
+                // A name may touch other hexadecimal text: every place is tried.
+                for window in run.windows(64) {
+                    if let Some(photo) = std::str::from_utf8(window).ok().and_then(PhotoHash::from_hex) {
+                        photos.remove(&photo);
+                    }
+                }
+            }
+        }
+    }
+    Ok(())
 }
 
 /// Photos noted as being on this disk, with their length.

@@ -34,6 +34,11 @@ pub(crate) fn refused(bytes: &[u8], sig: &[u8], reason: &str) -> Sum {
     sum(&[bytes, sig, reason.as_bytes()])
 }
 
+/// The sum of a series' head. The counter is not in it: the greatest of the entries' own is what it must be.
+pub(crate) fn head(incarnation: &[u8], seq: u64, hash: &[u8], tail: &str) -> Sum {
+    sum(&[incarnation, &seq.to_le_bytes(), hash, tail.as_bytes()])
+}
+
 /// The sum of a view.
 pub(crate) fn view(job: &str, view: &str) -> Sum {
     sum(&[job.as_bytes(), view.as_bytes()])
@@ -57,6 +62,11 @@ pub(crate) fn checked_view(job: &str, text: String, kept: Option<Vec<u8>>) -> Re
 
 /// Gives the rows of a store that had no sums their sums, in the migration that adds them.
 pub(crate) fn fill(t: &Transaction<'_>) -> Result<(), StoreError> {
+    fill_table(t, "SELECT incarnation, seq, hash, tail FROM series", "UPDATE series SET sum = ?2 WHERE incarnation = ?1", |row| {
+        let (incarnation, hash, tail): (Vec<u8>, Vec<u8>, String) = (row.get(0)?, row.get(2)?, row.get(3)?);
+        let sum = head(&incarnation, row.get(1)?, &hash, &tail);
+        Ok((rusqlite::types::Value::Blob(incarnation), sum))
+    })?;
     fill_table(t, "SELECT key, value FROM setting", "UPDATE setting SET sum = ?2 WHERE key = ?1", |row| {
         let (key, value): (String, String) = (row.get(0)?, row.get(1)?);
         Ok((rusqlite::types::Value::Text(key.clone()), setting(&key, &value)))

@@ -162,11 +162,3 @@ fn keep(t: &Transaction<'_>, entries: &[Unreadable]) -> Result<usize, StoreError
 pub(crate) fn room(c: &Connection, table: &str) -> Result<u64, StoreError> {
     Ok(c.query_row(&format!("SELECT coalesce(sum(length(bytes)), 0) FROM {table}"), [], |row| row.get(0))?)
 }
-
-/// Makes sure that another `bytes` of refused entries still have room.
-pub(crate) fn room_for_refused(c: &Connection, bytes: usize) -> Result<(), StoreError> {
-    if room(c, "quarantine")?.saturating_add(bytes as u64) > MOST {
-        return Err(StoreError::KeptFull { what: "Refused entries" });
-    }
-    Ok(())
-}

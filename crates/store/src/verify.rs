@@ -39,6 +39,17 @@ impl Store {
     /// # Errors
     /// Only where the check itself could not be made; what is wrong with the store stands in [`Report::faults`].
     pub fn verify(&mut self) -> Result<Report, StoreError> {
+        let mut report = self.verify_records()?;
+        self.photos().clone().verify(&mut report, &mut |_, _| {})?;
+        Ok(report)
+    }
+
+    /// [`Store::verify`] without the photos' bytes, which are most of the work and need not hold the store:
+    /// [`Photos::verify`].
+    ///
+    /// # Errors
+    /// As [`Store::verify`].
+    pub fn verify_records(&mut self) -> Result<Report, StoreError> {
         self.check()?;
         let photos = self.photos().clone();
         let mut report = Report::default();
@@ -50,7 +61,7 @@ impl Store {
             match project::rebuild(t) {
                 Ok(()) if project::state_bytes(t)? == stands => {}
                 Ok(()) => report.faults.push("the job views are not what the entries say; rebuild them".into()),
-                Err(StoreError::Damaged(why)) => report.faults.push(why),
+                Err(StoreError::Damaged(why) | StoreError::DamagedRecord(why)) => report.faults.push(why),
                 Err(e) => return Err(e),
             }
             let count = |sql: &str| t.query_row(sql, [], |row| row.get::<_, u64>(0));
@@ -59,13 +70,27 @@ impl Store {
                 count("SELECT count(DISTINCT photo) FROM p_photo p WHERE NOT EXISTS (SELECT 1 FROM photo_here h WHERE h.photo = p.photo)")?;
             lost_photos(t, &photos, &mut report)
         })?;
-        for (hash, _) in photos.all()? {
+        Ok(report)
+    }
+}
+
+impl Photos {
+    /// Hashes every photo on this disk and adds to `report` what is wrong. `progress` is told bytes done and bytes in all.
+    ///
+    /// # Errors
+    /// As [`Store::verify`].
+    pub fn verify(&self, report: &mut Report, progress: &mut dyn FnMut(u64, u64)) -> Result<(), StoreError> {
+        let all = self.all()?;
+        let (mut done, total) = (0, all.iter().map(|(_, bytes)| *bytes).sum());
+        for (hash, bytes) in all {
             report.photos += 1;
-            if photos.hash_of(&photos.path(&hash, Size::Full))? != hash {
+            if self.hash_of(&self.path(&hash, Size::Full))? != hash {
                 report.faults.push(format!("photo {hash} on this disk is not what was saved"));
             }
+            done += bytes;
+            progress(done, total);
         }
-        Ok(report)
+        Ok(())
     }
 }
 
@@ -111,7 +136,7 @@ fn chain(c: &Connection, site: SiteId, incarnation: Incarnation, report: &mut Re
     while let Some(row) = rows.next()? {
         let sealed = match rows::sealed(row) {
             Ok(sealed) => sealed,
-            Err(StoreError::Damaged(why)) => return Ok(Err(why)),
+            Err(StoreError::Damaged(why) | StoreError::DamagedRecord(why)) => return Ok(Err(why)),
             Err(e) => return Err(e),
         };
         report.entries += 1;
@@ -125,7 +150,7 @@ fn chain(c: &Connection, site: SiteId, incarnation: Incarnation, report: &mut Re
     match rows::tail(c, &incarnation) {
         Ok(Some(kept)) if kept == tail => Ok(Ok(())),
         Ok(_) => Ok(Err("its head is not the end of its entries".into())),
-        Err(StoreError::Damaged(why)) => Ok(Err(why)),
+        Err(StoreError::Damaged(why) | StoreError::DamagedRecord(why)) => Ok(Err(why)),
         Err(e) => Err(e),
     }
 }

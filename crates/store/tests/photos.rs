@@ -187,7 +187,7 @@ fn a_photo_is_kept_once_and_a_longer_one_than_64_mib_never() {
     let mut bad = bytes.clone();
     bad[1_234_567] ^= 1;
     std::fs::write(&path, &bad).unwrap();
-    assert!(matches!(store.photos().read(&photo, Size::Full), Err(StoreError::Damaged(_))));
+    assert!(matches!(store.photos().read(&photo, Size::Full), Err(StoreError::DamagedRecord(_))));
     assert_eq!(store.verify().unwrap().faults.len(), 1);
     store.photos().put(&bytes).unwrap();
     assert!(store.verify().unwrap().is_good());
