@@ -2,6 +2,7 @@
 import { readFileSync } from 'node:fs';
 import { createServer } from 'node:http';
 import { extname, join, normalize } from 'node:path';
+import { apart, fresh, ID, rows, seriesRoute } from './series-world.mjs';
 import { by, JOB, m, one, plan as file, view } from './steps-world.mjs';
 
 const root = join(import.meta.dirname, '..');
@@ -69,7 +70,24 @@ function jobs(world) {
   ];
 }
 
-const tablet = (name, min, o = {}) => ({ name, heard_ms: min === null ? null : NOW - min * 60000, entries_waiting: 0, photos_waiting: 0, waiting_as_of: 212, skew_ms: 800, heard: 'nothing-waiting', ...o });
+const tablet = (name, min, o = {}) => ({ name, ...ID[name], counts_to: null, apart: 0, revoked: false, heard_ms: min === null ? null : NOW - min * 60000, entries_waiting: 0, photos_waiting: 0, waiting_as_of: 212, skew_ms: 800, heard: 'nothing-waiting', ...o });
+
+/** A tablet that was taken off in the made-up trailer. */
+function off(x, series) {
+  const row = rows(series).find((r) => r.incarnation === x.incarnation);
+  return row?.standing === 'cut' ? { ...x, heard: 'taken-off', revoked: true, counts_to: row.counts_to, apart: row.apart } : x;
+}
+/** The sentence of the server on what is kept apart, on tablets taken off and on backups. */
+function beside(series, tablets, backup) {
+  const n = apart(series).filter((a) => !a.looked).reduce((sum, a) => sum + a.n, 0);
+  return [
+    ...(n > 0 ? [say('b-apart', `${n} records kept apart that nobody has looked at`, { n: String(n) })] : []),
+    ...tablets.filter((x) => x.heard === 'taken-off').map((x) => say('b-taken-off', `tablet ${x.name} was taken off: its records count to entry ${x.counts_to}`, { tablet: x.name, to: String(x.counts_to), apart: String(x.apart), entries: String(x.entries_waiting), photos: String(x.photos_waiting) })),
+    ...(backup?.late ? [say('b-backup-late', 'the trailer has no fresh backup', { since_ms: backup.last_ms === null ? '' : String(backup.last_ms) })] : []),
+  ];
+}
+const HOUR = 3600_000;
+const BACKUPS = { good: { last_ms: NOW - 2 * HOUR, every_ms: 6 * HOUR, late: false }, late: { last_ms: NOW - 29 * HOUR, every_ms: 6 * HOUR, late: true, problem: say('backup-failed', 'The last try failed: the disk for backups is not there. Nothing in the trailer is lost by that. Put the disk in; it is tried again by itself.') }, never: { last_ms: null, every_ms: 6 * HOUR, late: true } };
 
 function boardView(world) {
   if (world.empty) return { plant: plan.plant, unit: plan.unit, outage: plan.outage, ready: false, sentence: [say('not-ready', 'NOT READY'), say('b-no-jobs', 'no job has been recorded'), say('b-no-tablets', 'no tablet is paired')], counts: { jobs: 0, full: 0, signatures: 0, two_answers: 0, stale: 0, other: 0, photos_away: 0, silent: 0, waiting: 0 }, by_role: {}, jobs: [], tablets: [], now_ms: NOW };
@@ -85,13 +103,17 @@ function boardView(world) {
   const counts = { jobs: briefs.length, full: briefs.filter((j) => j.full).length, signatures: count(['signature']), two_answers: briefs.reduce((n, j) => n + j.two_answers.length, 0), stale: count(['stale']), other: count(['missing', 'not-known', 'reject']), photos_away: 1, silent: 1, waiting: 1 };
   const by_role = {};
   for (const w of briefs.flatMap((j) => j.wanted)) if (w.what === 'signature') by_role[w.role] = (by_role[w.role] ?? 0) + 1;
-  const tablets = world.ready ? [tablet('K2', 3), tablet('K4', 1)] : [tablet('K1', 298, { heard: 'silent', entries_waiting: 4 }), tablet('K2', 3), tablet('K3', 1, { heard: 'waiting', photos_waiting: 2, skew_ms: -4 * 60000 }), tablet('K4', 5), ...(world.paired ? [tablet('K7', 0, { waiting_as_of: 0 })] : []), tablet('K6', null, { heard: 'silent', waiting_as_of: 0 })];
+  const series = world.series;
+  const backup = BACKUPS[world.backup ?? 'good'] ?? null;
+  const known = world.ready ? [tablet('K2', 3), tablet('K4', 1)] : [tablet('K1', 298, { heard: 'silent', entries_waiting: 4 }), tablet('K2', 3), tablet('K3', 1, { heard: 'waiting', photos_waiting: 2, skew_ms: -4 * 60000 }), tablet('K4', 5), ...(series ? [tablet('K4-7F2', 2, { waiting_as_of: 31, skew_ms: 2 * HOUR + 3 * 60000 })] : []), ...(world.paired ? [tablet('K7', 0, { waiting_as_of: 0 })] : []), tablet('K6', null, { heard: 'silent', waiting_as_of: 0 })];
+  const tablets = known.map((x) => (series ? off(x, series) : x));
   const n = (code, k, words) => (k > 0 ? [say(code, `${k} ${words}`, { n: String(k) })] : []);
   const sentence = world.ready ? [say('ready', 'Ready as far as this board can know: every hold point is signed and every tablet was heard.')] : [
     say('not-ready', 'NOT READY'), ...n('b-signatures', counts.signatures, 'signatures missing'), ...n('b-two-answers', counts.two_answers, 'place with two answers'), ...n('b-stale', counts.stale, 'stale signatures'), ...n('b-other', counts.other, 'other things wanted'), ...n('b-photos', 1, 'photo still only on a tablet'),
     say('b-silent', 'tablet K1 is silent', { tablet: 'K1', since_ms: String(NOW - 298 * 60000) }), say('b-waiting', 'tablet K3 still holds records or photos', { tablet: 'K3' }), say('b-silent', 'tablet K6 is silent', { tablet: 'K6', since_ms: '' }),
-  ];
-  return { plant: plan.plant, unit: plan.unit, outage: plan.outage, ready: !!world.ready, sentence, counts: world.ready ? { ...counts, jobs: 1, full: 1 } : counts, by_role, jobs: briefs.sort((a, b) => plan.sections.findIndex((s) => s.id === a.section) - plan.sections.findIndex((s) => s.id === b.section) || a.tube - b.tube), tablets, now_ms: NOW };
+  ].filter((s) => s.with?.tablet !== 'K1' || tablets.some((x) => x.name === 'K1' && x.heard === 'silent'));
+  sentence.push(...(series ? beside(series, tablets, backup) : []));
+  return { plant: plan.plant, unit: plan.unit, outage: plan.outage, ready: !!world.ready, sentence, counts: world.ready ? { ...counts, jobs: 1, full: 1 } : counts, by_role, jobs: briefs.sort((a, b) => plan.sections.findIndex((s) => s.id === a.section) - plan.sections.findIndex((s) => s.id === b.section) || a.tube - b.tube), tablets, apart: series ? apart(series) : [], ...(backup ? { backup } : {}), now_ms: NOW };
 }
 
 const fault = (status, code, words, more) => ({ status, json: { code, words, status, ...more } });
@@ -117,6 +139,8 @@ function route(world, method, path, body) {
     return { json: method === 'DELETE' ? {} : { person: me } };
   }
   if (path === '/api/board') return { json: boardView(world) };
+  const about = seriesRoute((world.series ??= fresh()), me, method, path, body);
+  if (about) return about;
   if (path === '/api/board/plan') return { json: plan };
   if (path === '/api/board/pairing') return { json: { text: `tubewright:pair?a=192.168.40.2:8443&f=${'3fa90c17'.repeat(8)}&c=7KQ4M2XD`, address: '192.168.40.2:8443', code: '7KQ4-M2XD', fingerprint: '3fa90c17'.repeat(8), expires_ms: NOW + (world.expires ?? 600) * 1000, svg: QR } };
   if (path === '/api/board/settle') {
@@ -163,6 +187,6 @@ export function serve() {
   });
   return new Promise((done) =>
     server.listen(0, '127.0.0.1', () =>
-      done({ server, url: `http://127.0.0.1:${server.address().port}`, now: NOW, set: (o) => (world = { ...o }), world: () => world, pin: (id) => PINS[id] })),
+      done({ server, url: `http://127.0.0.1:${server.address().port}`, now: NOW, set: (o) => (world = { ...o, ...(o.apart ? { series: fresh() } : {}) }), world: () => world, pin: (id) => PINS[id] })),
   );
 }

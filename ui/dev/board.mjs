@@ -4,6 +4,7 @@
 import { join } from 'node:path';
 import { cells, context, launch, told, wrongs } from './audit.mjs';
 import { serve } from './board-world.mjs';
+import { ID } from './series-world.mjs';
 import { JOB } from './steps-world.mjs';
 
 const { out, only, quick, axe } = told('/tmp/tubewright-board');
@@ -45,6 +46,16 @@ const SCREENS = [
   { name: 'job-settled', world: { ...me, settled: true }, path: `job/${JOB}` },
   { name: 'job-material', world: { ...me, two: 'material' }, path: `job/${JOB}`, act: async (p) => { await p.locator('[data-settle-open="material"] button').click(); await p.locator('[data-settle-again] button').click(); } },
   { name: 'job-gone', world: me, path: 'job/00' },
+  { name: 'apart-board', world: { ...me, apart: true, backup: 'late' }, path: '' },
+  { name: 'apart-place', world: { ...me, apart: true, backup: 'late' }, path: 'tablets' },
+  { name: 'apart-place-welder', world: { who: 'm-soto', apart: true, backup: 'none' }, path: 'tablets' },
+  { name: 'apart-off', world: { ...me, apart: true }, path: `tablets/off/${ID.K4.incarnation}` },
+  { name: 'apart-off-read', world: { ...me, apart: true }, path: `tablets/off/${ID.K1.incarnation}`, act: async (p) => { await p.locator('[data-reasons] button').first().click(); await p.locator('[data-off-next]').click(); await p.locator('[data-off-now]').waitFor(); } },
+  { name: 'apart-off-done', world: { ...me, apart: true }, path: `tablets/off/${ID.K1.incarnation}`, act: async (p) => { await p.locator('[data-reasons] button').first().click(); await p.locator('[data-off-next]').click(); await p.locator('[data-off-now]').click(); await p.locator('[data-off-done]').waitFor(); } },
+  { name: 'apart-after', world: { ...me, apart: true, backup: 'never' }, path: `tablets/off/${ID.K1.incarnation}`, act: async (p) => { await p.locator('[data-reasons] button').first().click(); await p.locator('[data-off-next]').click(); await p.locator('[data-off-now]').click(); await p.locator('[data-off-back]').click(); await p.locator('[data-place-tablet="K1"].taken-off').waitFor(); } },
+  { name: 'apart-unknown', world: { ...me, apart: true }, path: `tablets/apart/${ID.K9.incarnation}` },
+  { name: 'apart-refused', world: { ...me, apart: true }, path: `tablets/apart/${ID.K3.incarnation}` },
+  { name: 'apart-say', world: { ...me, apart: true }, path: `tablets/apart/${ID.K9.incarnation}`, act: async (p) => { await p.locator('[data-upto="3"] button').click(); await p.locator('[data-reasons] button').nth(1).click(); } },
   { name: 'pair', world: me, path: 'pair' },
   { name: 'pair-code', world: me, path: 'pair', act: async (p) => { await p.locator('[data-pair-make]').click(); await p.locator('[data-pair-code]').waitFor(); } },
 ].filter((s) => s.name.includes(only));

@@ -1,7 +1,7 @@
 // The board's routes. Every failure leaves here as one shape: what happened, what is safe, what to do next.
 import { asFault, BackendFault } from '../lib/backend/backend';
 import type { JobView, PhotoSize, SitePlan } from '../lib/types';
-import type { BoardPerson, BoardView, Invitation, Settled, Settlement } from './types';
+import type { ApartPage, BoardPerson, BoardView, Invitation, SeriesOnBoard, Settled, Settlement, TabletOnBoard } from './types';
 
 /** After this long without an answer the server counts as not answering, ms. */
 const PATIENCE = 8_000;
@@ -59,6 +59,14 @@ export const api = {
   plan: () => ask<SitePlan>('GET', '/api/board/plan'),
   job: (id: string) => ask<JobView>('GET', `/api/board/job/${encodeURIComponent(id)}`),
   settle: (settlement: Settlement) => ask<Settled>('POST', '/api/board/settle', settlement),
+  series: () => ask<SeriesOnBoard[]>('GET', '/api/board/series'),
+  /** What of a series is kept apart, from an entry on. */
+  apart: (series: string, from = 0) => ask<ApartPage>('GET', `/api/board/series/${encodeURIComponent(series)}/apart?from=${from}`),
+  /** Says up to where a series counts; `null` = all of it, also what comes later. */
+  sayOfSeries: (incarnation: string, to: number | null, reason: string, said: readonly string[]) => ask<{ series: SeriesOnBoard }>('POST', '/api/board/series', { incarnation, to, reason, said }),
+  /** Ends a tablet's access; without `incarnation` every series of it. */
+  takeOff: (device: string, incarnation: string | null, reason: string) =>
+    ask<{ series: SeriesOnBoard[]; tablets: TabletOnBoard[] }>('POST', '/api/board/tablet/take-off', { device, ...(incarnation === null ? {} : { incarnation }), reason }),
   pairing: () => ask<Invitation>('POST', '/api/board/pairing', {}),
 };
 

@@ -15,8 +15,21 @@ export function sentencePart(part: Say): string {
       ? t('bd.say.b-silent', { tablet: given.tablet ?? '?', time: clock(since) })
       : t('bd.say.b-never', { tablet: given.tablet ?? '?' });
   }
+  if (part.code === 'b-taken-off') return takenOff(given);
+  if (part.code === 'b-backup-late') return given.since_ms && Number.isFinite(since) ? t('bd.say.backup-late', { time: when(since) }) : t('bd.say.backup-never');
   const key = `bd.say.${part.code}`;
   return has(key) ? t(key, given) : say(part);
+}
+
+function takenOff(given: Record<string, string>): string {
+  const [apart, entries, photos] = [Number(given.apart), Number(given.entries), Number(given.photos)];
+  const held = [...(entries > 0 ? [t('lives.records', { n: entries })] : []), ...(photos > 0 ? [t('lives.photos', { n: photos })] : [])];
+  const what = held.length === 2 ? t('lives.and', { records: held[0] ?? '', photos: held[1] ?? '' }) : held[0];
+  return [
+    t('bd.say.off', { tablet: given.tablet ?? '?', to: given.to ?? '0' }),
+    ...(apart > 0 ? [t('bd.say.off-apart', { n: apart })] : []),
+    ...(what ? [t('bd.say.off-held', { what })] : []),
+  ].join(', ');
 }
 
 /** A fault of the server, in Spanish where the screen is; what has no Spanish is shown as the server said it. */

@@ -10,7 +10,7 @@ describe('how far a clock was off', () => {
   it('is said from one minute on, with its direction', () => {
     for (const quiet of [undefined, null, 0, 59_999, -59_999, NaN]) expect(clockApart(quiet)).toBeNull();
     expect(clockApart(MIN)).toBe('tablet’s clock 1 min ahead of the trailer’s');
-    expect(clockApart(-(2 * HOUR + 3 * MIN + 40_000))).toBe('tablet’s clock 2 h 03 min behind the trailer’s');
+    expect(clockApart(-(2 * HOUR + 3 * MIN + 40_000))).toBe('tablet’s clock 2\u00a0h\u00a003\u00a0min behind the trailer’s');
     setLang('es');
     expect(clockApart(-4 * MIN)).toBe('reloj de la tableta 4 min atrasado al del tráiler');
     setLang('en');
@@ -18,7 +18,7 @@ describe('how far a clock was off', () => {
   it('never says more than it was', () => {
     const said = [MIN, 119_999, 59 * MIN + 59_999, HOUR, 25 * HOUR, 47 * HOUR + 59 * MIN, 48 * HOUR, 400 * 24 * HOUR + 5 * HOUR].map((ms) => span(ms));
     console.log(said.join(' · '));
-    expect(said).toEqual(['1 min', '1 min', '59 min', '1 h 00 min', '25 h 00 min', '47 h 59 min', '2 days 0 h', '400 days 5 h']);
+    expect(said).toEqual(['1 min', '1 min', '59 min', '1\u00a0h\u00a000\u00a0min', '25\u00a0h\u00a000\u00a0min', '47\u00a0h\u00a059\u00a0min', '2 days 0 h', '400 days 5 h']);
     expect(span(-HOUR)).toBe(span(HOUR));
   });
   it('is not known where the clocks were never compared, but for the trailer’s own', () => {
