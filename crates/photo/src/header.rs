@@ -102,8 +102,9 @@ fn jpeg(bytes: &[u8]) -> Result<(Header, bool), PhotoError> {
                 if marker > 0xc2 {
                     return Err(PhotoError::Unsupported("not an ordinary JPEG".into()));
                 }
-                // A progressive picture's coefficients are all held at once: two bytes of each of three components.
-                depth = if marker == 0xc2 { 9 } else { 3 };
+                // A progressive picture's coefficients are all held at once: two bytes of each component, beside the result.
+                let components = u64::from(segment.get(5).copied().unwrap_or(3).clamp(1, 4));
+                depth = if marker == 0xc2 { 2 * components + 3 } else { 3 };
                 size = be16(segment, 1).zip(be16(segment, 3));
             }
             0xe1 if orientation.is_none() => {
@@ -174,4 +175,25 @@ fn png(bytes: &[u8]) -> Result<(Header, bool), PhotoError> {
         at = next;
     }
     Ok((Header { format: Format::Png, width, height, depth, orientation }, whole))
+}
+
+/// The chunks that the picture itself is made of, in their order (PNG specification, third edition, clause 11.2 and `tRNS`).
+///
+/// The others never reach the decoder: text and colour profiles are packed, and a few megabytes of them unpack to gigabytes
+/// that no limit on pixels counts.
+pub(crate) fn plain_png(bytes: &[u8]) -> Vec<u8> {
+    let mut out = PNG.to_vec();
+    let mut at = PNG.len();
+    while let (Some(length), Some(kind)) = (be32(bytes, at), bytes.get(at + 4..at + 8)) {
+        let end = at.saturating_add(length as usize).saturating_add(12);
+        let Some(chunk) = bytes.get(at..end) else { break };
+        if matches!(kind, b"IHDR" | b"PLTE" | b"tRNS" | b"IDAT" | b"IEND") {
+            out.extend_from_slice(chunk);
+        }
+        if kind == b"IEND" {
+            break;
+        }
+        at = end;
+    }
+    out
 }

@@ -1,6 +1,6 @@
 //! Decoding within limits, making smaller, turning upright, encoding.
 
-use crate::header::{Format, Header};
+use crate::header::{self, Format, Header};
 use crate::{Limits, PhotoError};
 use fast_image_resize::images::{Image, ImageRef};
 use fast_image_resize::{FilterType, PixelType, ResizeAlg, ResizeOptions, Resizer};
@@ -13,12 +13,19 @@ use zune_core::colorspace::ColorSpace;
 use zune_core::options::DecoderOptions;
 use zune_jpeg::JpegDecoder;
 
+/// Most scans of a progressive JPEG. Cameras and converters write about ten; each costs a walk over the whole picture, and
+/// one that changes nothing takes a few bytes.
+const MOST_SCANS: usize = 50;
+
 /// Decodes to 8-bit RGB, not yet upright.
+///
+/// A panic in a decoder is the picture's fault, not the program's end: the photo is kept by others whatever comes of it here.
 pub(crate) fn decode(bytes: &[u8], head: &Header, limits: &Limits) -> Result<RgbImage, PhotoError> {
-    let picture = match head.format {
-        Format::Jpeg => decode_jpeg(bytes, head, limits)?,
-        Format::Png => decode_png(bytes, limits)?,
-    };
+    let decoded = std::panic::catch_unwind(|| match head.format {
+        Format::Jpeg => decode_jpeg(bytes, head, limits),
+        Format::Png => decode_png(bytes, limits),
+    });
+    let picture = decoded.map_err(|_| PhotoError::Damaged("the decoder gave up on it".into()))??;
     if picture.dimensions() == (head.width, head.height) {
         Ok(picture)
     } else {
@@ -36,6 +43,7 @@ fn decode_jpeg(bytes: &[u8], head: &Header, limits: &Limits) -> Result<RgbImage,
     let lenient = DecoderOptions::default()
         .set_max_width(limits.side as usize)
         .set_max_height(limits.side as usize)
+        .jpeg_set_max_scans(MOST_SCANS)
         .jpeg_set_out_colorspace(ColorSpace::RGB)
         .set_strict_mode(false);
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), lenient);
@@ -51,7 +59,7 @@ fn decode_png(bytes: &[u8], limits: &Limits) -> Result<RgbImage, PhotoError> {
     most.max_image_height = Some(limits.side);
     most.max_alloc = Some(limits.memory);
     let damaged = |e: image::ImageError| PhotoError::Damaged(e.to_string());
-    let mut decoder = PngDecoder::with_limits(Cursor::new(bytes), most.clone()).map_err(damaged)?;
+    let mut decoder = PngDecoder::with_limits(Cursor::new(header::plain_png(bytes)), most.clone()).map_err(damaged)?;
     decoder.set_limits(most).map_err(damaged)?;
     Ok(DynamicImage::from_decoder(decoder).map_err(damaged)?.into_rgb8())
 }

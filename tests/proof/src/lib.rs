@@ -7,6 +7,8 @@
 
 mod budget;
 mod figure;
+pub mod hostile;
+pub mod images;
 pub mod oracle;
 mod parts;
 mod publish;

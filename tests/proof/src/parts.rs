@@ -28,4 +28,16 @@ pub static PARTS: &[Part] = &[
         weight: 1,
         run: crate::sim::folds::orders_part,
     },
+    Part {
+        name: "hostile",
+        claim: "Whatever bytes come in at any door, nothing panics, one meaning has one form, and nothing unsigned is accepted.",
+        weight: 2,
+        run: crate::hostile::part,
+    },
+    Part {
+        name: "images",
+        claim: "A picture meant to harm is kept byte for byte or refused with a reason, within bounds of memory; the program lives.",
+        weight: 1,
+        run: crate::images::part,
+    },
 ];
