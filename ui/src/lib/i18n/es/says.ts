@@ -234,6 +234,12 @@ export const says: Record<string, Message> = {
   'set-back': 'El tráiler tiene registros de esta tableta más nuevos que ella misma: fue puesta en una copia vieja. No se pierde nada, pero DEJE de registrar en ella y llévela al supervisor.',
   'two-versions': 'Hay dos versiones de los registros de una tableta: fue copiada o puesta atrás. Las dos se guardan aparte y no se pierde nada. Avise al supervisor antes de que alguien registre en ella.',
   'kept-apart': 'Algunos registros no se pudieron unir y se guardan aparte, con la razón. No se pierde nada. Avise al supervisor: el tablero los muestra.',
+  'series-cut': 'En el tráiler se dijo que los registros de esta tableta ya no cuentan desde cierto punto: no se tomó nada en los trabajos. Todos se guardan y no se pierde ninguno. Deje de registrar en ella y llévela al supervisor, que puede enlazarla otra vez.',
+  'pair-again': 'Esta tableta empezó una serie nueva de registros desde que se enlazó, así que el tráiler todavía no tomó nada de ella. Todo está a salvo aquí y se sigue registrando. Enlácela otra vez en el tráiler, con un código nuevo del tablero.',
+  'trailer-silent': 'El tráiler no respondió a tiempo: la señal es mala o su servidor no avanza. No se pierde nada; acérquese y envíe otra vez, y sigue donde quedó.',
+  'bad-certificate': 'El tráiler dice que escribe con una llave nueva, pero la llave del enlace no lo confirma: no se le cree y no se envió nada. Todo está a salvo en esta tableta; avise al supervisor.',
+  'damaged-not-sent': 'Algunos registros en el disco de esta tableta están dañados y no se pudieron enviar; los demás sí. Guarde esta tableta, no registre más en ella y avise al supervisor: lo que llegó antes al tráiler está a salvo allá.',
+  'update-trailer': 'El programa del tráiler todavía no puede leer algunos registros de esta tableta. Los guarda como están y no se pierde nada. Actualice el programa del tráiler.',
   'no-thread': 'No se pudo empezar a enviar. No se pierde nada. Intente otra vez; si se repite, cierre el programa y ábralo.',
   'photos-not-sent': 'Algunas fotos no se pudieron enviar. Siguen a salvo en esta tableta. Envíe otra vez; avise al supervisor si sigue.',
 
