@@ -107,7 +107,7 @@ async fn another_key_is_refused_and_nothing_is_sent() {
     let server = Server::start(other.cert.clone(), &other.key, answering((200, String::new(), b"{}".to_vec())));
     let fault = sync(&server, ours.fingerprint(), &mut full()).await.expect_err("refused");
     println!("{fault}");
-    assert_eq!((fault.code(), server.count()), ("other-certificate", 0));
+    assert_eq!((fault.code(), server.count(), server.bytes()), ("other-certificate", 0, 0));
     assert!(server.connections.load(std::sync::atomic::Ordering::SeqCst) > 0, "it was really reached");
 }
 
@@ -153,7 +153,8 @@ async fn every_refusal_has_its_own_sentence() {
         ((301, "Location: https://elsewhere.invalid/\r\n".to_owned(), vec![]), "server-fault"),
         ((200, String::new(), b"not JSON".to_vec()), "strange-answer"),
         ((200, String::new(), vec![b' '; 3 * 1024 * 1024]), "strange-answer"),
-        ((0, String::new(), vec![]), "sync-cut"),
+        ((tls_server::CUT, String::new(), vec![]), "sync-cut"),
+        ((tls_server::CLOSED, String::new(), vec![]), "sync-cut"),
     ];
     for (answer, code) in cases {
         let identity = Identity::new();
@@ -255,4 +256,96 @@ async fn a_stranger_in_the_middle_fails_both_ways() {
     let with_square = Invitation { fingerprint: Some(trailer.fingerprint()), ..invitation(&server) };
     let before = server.count();
     assert_eq!((pair(&with_square).await.expect_err("refused"), server.count()), (SyncError::OtherCertificate, before));
+}
+
+/// A trailer that stands still, drips, or takes the connection and says nothing: the client gives up with a sentence, and
+/// the next exchange goes on.
+#[tokio::test]
+async fn a_slow_or_silent_trailer_is_given_up_and_the_next_exchange_goes_on() {
+    let soon = std::time::Duration::from_millis(400);
+    let patience = client::Patience { connect: soon, read: soon, whole: 3 * soon };
+    let mut tablet = full();
+    for (status, code) in [(tls_server::SILENT, "trailer-silent"), (tls_server::DRIP, "trailer-silent")] {
+        let identity = Identity::new();
+        let server = Server::start(identity.cert.clone(), &identity.key, answering((status, String::new(), vec![])));
+        let client = Client::with_patience(server.address(), identity.fingerprint(), TOKEN, patience).expect("a client");
+        let fault = client.run(common::key(200).public(), CLOCK, &mut tablet, &mut |_| {}).await.expect_err("given up");
+        println!("{fault}");
+        assert_eq!((fault.code(), server.count()), (code, 1));
+    }
+    // Half open: the connection is taken, and the handshake never answered.
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
+    let address = pairing::Address::parse(&listener.local_addr().expect("an address").to_string()).expect("an address");
+    let client = Client::with_patience(address, Fingerprint([1; 32]), TOKEN, patience).expect("a client");
+    let fault = client.run(common::key(200).public(), CLOCK, &mut tablet, &mut |_| {}).await.expect_err("given up");
+    println!("{fault}");
+    assert!(["not-found", "trailer-silent"].contains(&fault.code()), "{}", fault.code());
+    // And then the trailer is well again.
+    let (identity, trailer) = (Identity::new(), Arc::new(Mutex::new(Trailer::default())));
+    let server = Server::start(identity.cert.clone(), &identity.key, serve(trailer.clone()));
+    assert!(sync(&server, identity.fingerprint(), &mut tablet).await.expect("in step").is_clean());
+    assert_in_step(&tablet, &trailer.lock().expect("lock"));
+}
+
+/// What the client reads is bounded whatever is sent: at the limit it is read, one byte more and it is not.
+#[tokio::test]
+async fn answers_are_read_up_to_their_limit() {
+    let pad = |mut body: Vec<u8>, to: usize| {
+        body.resize(to, b' ');
+        body
+    };
+    for (path, most) in [("/api/sync/hello", 128 * 1024), ("/api/sync/push", sync::MAX_BODY), ("/api/sync/photo", sync::MAX_SMALL), ("/api/sync/done", sync::MAX_SMALL)] {
+        for (len, good) in [(most, true), (most + 1, false)] {
+            let (identity, trailer) = (Identity::new(), Arc::new(Mutex::new(Trailer::default())));
+            let mut inner = serve(trailer.clone());
+            let padded: Box<dyn FnMut(&Request) -> Answer + Send> = Box::new(move |request| {
+                let (status, head, body) = inner(request);
+                if request.line.contains(path) { (status, head, pad(body, len)) } else { (status, head, body) }
+            });
+            let server = Server::start(identity.cert.clone(), &identity.key, padded);
+            let end = sync(&server, identity.fingerprint(), &mut full()).await;
+            println!("{path}, {len} bytes: {}", end.as_ref().map_or_else(|e| e.code(), |_| "read"));
+            assert_eq!(end.as_ref().map_err(SyncError::code).err(), (!good).then_some("strange-answer"), "{path} {len}");
+        }
+    }
+}
+
+/// Every fault of pairing refuses: nothing is paired and the sentence says what to do.
+#[tokio::test]
+async fn every_fault_of_pairing_refuses() {
+    let (trailer, other) = (Identity::new(), Identity::new());
+    let code = Code::from_random([7; 10]);
+    type Change = fn(PairReply) -> PairReply;
+    let answers: [(&str, Change); 6] = [
+        ("another token", |r| PairReply { token: "x".into(), ..r }),
+        ("another site", |r| PairReply { site: journal::SiteId([0; 16]), ..r }),
+        ("another plant", |r| PairReply { name: "Elsewhere".into(), ..r }),
+        ("another key of the trailer", |r| PairReply { server_key: common::key(66).public(), ..r }),
+        ("no proof", |r| PairReply { proof: String::new(), ..r }),
+        ("a proof of zeros", |r| PairReply { proof: "00".repeat(32), ..r }),
+    ];
+    for (what, change) in answers {
+        let mut honest = pairing_server(trailer.fingerprint(), code.clone());
+        let forged: Box<dyn FnMut(&Request) -> Answer + Send> = Box::new(move |request| {
+            let (status, head, body) = honest(request);
+            let Ok(reply) = serde_json::from_slice::<PairReply>(&body) else { return (status, head, body) };
+            (status, head, serde_json::to_vec(&change(reply)).expect("json"))
+        });
+        let server = Server::start(trailer.cert.clone(), &trailer.key, forged);
+        let invitation = Invitation { address: server.address(), fingerprint: Some(trailer.fingerprint()), code: code.clone() };
+        let fault = pair(&invitation).await.expect_err(what);
+        println!("{what}: {}", fault.code());
+        assert_eq!(fault, SyncError::PairProof, "{what}");
+    }
+    let refused = |status: u16, body: &[u8]| answering((status, String::new(), body.to_vec()));
+    let statuses = [(403, "pair-refused"), (409, "pair-refused"), (429, "slow-down"), (500, "server-fault"), (301, "server-fault"), (200, "strange-answer")];
+    for (status, code_of) in statuses {
+        let server = Server::start(trailer.cert.clone(), &trailer.key, refused(status, b"{}"));
+        let invitation = Invitation { address: server.address(), fingerprint: Some(trailer.fingerprint()), code: code.clone() };
+        assert_eq!(pair(&invitation).await.expect_err("refused").code(), code_of, "{status}");
+    }
+    // Another key under the square's address is not even spoken to.
+    let server = Server::start(other.cert.clone(), &other.key, pairing_server(other.fingerprint(), code.clone()));
+    let invitation = Invitation { address: server.address(), fingerprint: Some(trailer.fingerprint()), code };
+    assert_eq!((pair(&invitation).await.expect_err("refused"), server.bytes()), (SyncError::OtherCertificate, 0));
 }

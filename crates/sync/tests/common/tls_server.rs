@@ -1,4 +1,5 @@
 //! A small real TLS server on loopback: answers every request alike and counts what reached it.
+#![allow(dead_code)]
 
 use rcgen::{CertificateParams, KeyPair, date_time_ymd};
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
@@ -17,6 +18,14 @@ pub struct Request {
 
 /// Status, extra headers, body of the answer.
 pub type Answer = (u16, String, Vec<u8>);
+/// Instead of a status: the line is cut within the answer, without a word.
+pub const CUT: u16 = 0;
+/// The line is closed within the answer, as TLS closes it.
+pub const CLOSED: u16 = 1;
+/// Nothing is ever answered, and the line stays open.
+pub const SILENT: u16 = 2;
+/// The answer comes one byte at a time and never ends.
+pub const DRIP: u16 = 3;
 type Handler = dyn FnMut(&Request) -> Answer + Send;
 
 /// A key with a certificate around it.
@@ -50,6 +59,8 @@ pub struct Server {
     pub requests: Arc<Mutex<Vec<Request>>>,
     /// Connections accepted, handshake or not.
     pub connections: Arc<AtomicUsize>,
+    /// Bytes of requests that could be read, whole requests or not.
+    pub bytes: Arc<AtomicUsize>,
     stop: Arc<AtomicBool>,
 }
 
@@ -71,9 +82,11 @@ impl Server {
             addr: listener.local_addr().expect("an address"),
             requests: Arc::default(),
             connections: Arc::default(),
+            bytes: Arc::default(),
             stop: Arc::default(),
         };
         let (requests, connections, stop) = (server.requests.clone(), server.connections.clone(), server.stop.clone());
+        let bytes = server.bytes.clone();
         let handler = Arc::new(Mutex::new(handler));
         std::thread::spawn(move || {
             for stream in listener.incoming().flatten() {
@@ -82,7 +95,8 @@ impl Server {
                 }
                 connections.fetch_add(1, Ordering::SeqCst);
                 let (config, requests, handler) = (Arc::new(config.clone()), requests.clone(), handler.clone());
-                std::thread::spawn(move || serve(stream, config, &requests, &handler));
+                let bytes = bytes.clone();
+                std::thread::spawn(move || serve(stream, config, &requests, &handler, &bytes));
             }
         });
         server
@@ -90,6 +104,11 @@ impl Server {
 
     pub fn address(&self) -> sync::pairing::Address {
         sync::pairing::Address::parse(&self.addr.to_string()).expect("an address")
+    }
+
+    /// Bytes of requests that anybody behind this server could read.
+    pub fn bytes(&self) -> usize {
+        self.bytes.load(Ordering::SeqCst)
     }
 
     pub fn count(&self) -> usize {
@@ -113,16 +132,41 @@ impl rustls::server::ResolvesServerCert for Fixed {
     }
 }
 
-fn serve(stream: TcpStream, config: Arc<rustls::ServerConfig>, requests: &Mutex<Vec<Request>>, handler: &Mutex<Box<Handler>>) {
+fn serve(
+    stream: TcpStream,
+    config: Arc<rustls::ServerConfig>,
+    requests: &Mutex<Vec<Request>>,
+    handler: &Mutex<Box<Handler>>,
+    bytes: &AtomicUsize,
+) {
     let Ok(connection) = rustls::ServerConnection::new(config) else { return };
     let mut tls = rustls::StreamOwned::new(connection, stream);
-    while let Some(request) = read_request(&mut tls) {
+    while let Some(request) = read_request(&mut tls, bytes) {
         requests.lock().expect("lock").push(request.clone());
         let (status, headers, body) = handler.lock().expect("lock")(&request);
-        if status == 0 {
-            // Cut in the middle: a body is promised and does not come.
-            let _ = tls.write_all(b"HTTP/1.1 200 OK\r\nContent-Length: 1000\r\n\r\n{");
-            return;
+        let promised = b"HTTP/1.1 200 OK\r\nContent-Length: 1000\r\n\r\n{";
+        match status {
+            CUT | CLOSED => {
+                // A body is promised and does not come.
+                let _ = tls.write_all(promised).and_then(|()| tls.flush());
+                if status == CLOSED {
+                    tls.conn.send_close_notify();
+                    let _ = tls.flush();
+                }
+                return;
+            }
+            SILENT => {
+                let _ = tls.read(&mut [0; 1]);
+                return;
+            }
+            DRIP => {
+                let _ = tls.write_all(promised);
+                while tls.write_all(b" ").and_then(|()| tls.flush()).is_ok() {
+                    std::thread::sleep(std::time::Duration::from_millis(50));
+                }
+                return;
+            }
+            _ => {}
         }
         let head = format!("HTTP/1.1 {status} X\r\nContent-Length: {}\r\n{headers}\r\n", body.len());
         if tls.write_all(head.as_bytes()).and_then(|()| tls.write_all(&body)).and_then(|()| tls.flush()).is_err() {
@@ -131,7 +175,7 @@ fn serve(stream: TcpStream, config: Arc<rustls::ServerConfig>, requests: &Mutex<
     }
 }
 
-fn read_request(tls: &mut impl Read) -> Option<Request> {
+fn read_request(tls: &mut impl Read, read: &AtomicUsize) -> Option<Request> {
     let (mut bytes, mut piece) = (Vec::new(), [0; 16_384]);
     loop {
         if let Some(end) = bytes.windows(4).position(|w| w == b"\r\n\r\n") {
@@ -144,7 +188,10 @@ fn read_request(tls: &mut impl Read) -> Option<Request> {
             }
         }
         match tls.read(&mut piece) {
-            Ok(n) if n > 0 => bytes.extend_from_slice(&piece[..n]),
+            Ok(n) if n > 0 => {
+                read.fetch_add(n, Ordering::SeqCst);
+                bytes.extend_from_slice(&piece[..n]);
+            }
             _ => return None,
         }
     }
