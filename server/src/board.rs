@@ -82,6 +82,7 @@ pub async fn whole(State(app): State<App>) -> Result<Json<BoardView>, Fault> {
             apart: crate::series::apart(&series),
             unread: t.store.unreadable_count().map_err(store_fault)?,
             damaged: t.store.damage().map_err(store_fault)?.len() as u64,
+            apart_full: t.apart_full,
             backup: None,
         };
         Ok(board(&jobs, &t.tablet_states(&series)?, &here, &plan, &photos_away, now_ms))

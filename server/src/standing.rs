@@ -7,8 +7,15 @@ use crate::tablets::Paired;
 use crate::trailer::{Trailer, store_fault};
 use job::kinds;
 use job::standing::{self, ALL, SeriesRole, Standing, Trust, Verdict};
-use journal::{Draft, EntryHash, Incarnation, PersonId};
+use journal::{Draft, EntryHash, Incarnation, PersonId, Sealed};
 use std::collections::BTreeSet;
+use store::Accepted;
+
+/// Room for entries that count for nothing, of one series and of all together, bytes.
+const MOST_APART_ONE: u64 = 16 << 20;
+const MOST_APART: u64 = 64 << 20;
+/// Series that nobody knows: at most so many, so that there is always a place for those of the site.
+const MOST_STRANGE: usize = 1_000;
 
 impl Trailer {
     /// Says whom the store believes: every series of this server. Then takes in the tablets that were paired before anything
@@ -94,6 +101,63 @@ impl Trailer {
 
 fn counts(name: &str) -> Standing {
     Standing { role: SeriesRole::Tablet, name: name.to_owned(), to: None, reason: String::new() }
+}
+
+impl Trailer {
+    /// Takes in pushed entries of one series. Those that would be kept apart are taken only as far as there is room for
+    /// such: nobody vouches for them, and they must not fill the disk. What is not taken gets no receipt, so it stays on the
+    /// tablet, and the rest of the sync goes on.
+    ///
+    /// # Errors
+    /// Where the store fails.
+    pub fn take(&mut self, entries: Vec<Sealed>) -> Result<Accepted, Fault> {
+        let Some(first) = entries.first() else { return Ok(Accepted::default()) };
+        let series = first.entry.incarnation;
+        if !self.room_for(&series, &entries)? {
+            crate::log(&format!("entries of series {series}, which does not count here, were not taken: there is no more room for such"));
+            self.apart_full = true;
+            return Ok(Accepted::default());
+        }
+        let ours = series == self.identity.incarnation;
+        let proved: Vec<EntryHash> = if ours { self.proved(&entries) } else { Vec::new() };
+        let accepted = self.store.accept(entries).map_err(store_fault)?;
+        let fork = accepted.quarantined.iter().any(|(hash, _)| proved.contains(hash));
+        if ours && (accepted.stored > 0 || fork) {
+            self.set_back()?;
+        }
+        Ok(accepted)
+    }
+
+    fn room_for(&self, series: &Incarnation, entries: &[Sealed]) -> Result<bool, Fault> {
+        let verdict = self.verdict(series)?;
+        let counts_to = verdict.as_ref().map_or(0, |v| v.counts_to);
+        if entries.last().is_none_or(|s| s.entry.seq <= counts_to) {
+            return Ok(true);
+        }
+        let apart = self.store.apart_bytes().map_err(store_fault)?;
+        if verdict.is_none() && !apart.contains_key(series) && apart.len() >= MOST_STRANGE {
+            return Ok(false);
+        }
+        let bytes: u64 = entries.iter().map(|s| s.bytes.len() as u64).sum();
+        let this = apart.get(series).copied().unwrap_or(0);
+        Ok(this + bytes <= MOST_APART_ONE && apart.values().sum::<u64>() + bytes <= MOST_APART)
+    }
+
+    /// Entries that end a transaction and are truly signed with the key of the series we write.
+    fn proved(&self, entries: &[Sealed]) -> Vec<EntryHash> {
+        let key = self.identity.writer().public();
+        let signed = |s: &&Sealed| s.sig.is_some_and(|sig| key.verify(&s.hash, &sig).is_ok());
+        entries.iter().filter(signed).map(|s| s.hash).collect()
+    }
+
+    /// A tablet brought entries of our own series that we do not have: this folder is an older copy of itself. Going on in
+    /// that series would write its entries twice, so a new one begins; the old one still counts.
+    fn set_back(&mut self) -> Result<(), Fault> {
+        crate::log("a tablet holds more of this server's own records than the server: its folder was set back or copied. What the tablets bring is taken in.");
+        let folder = self.folder.clone();
+        self.identity.begin_series(&folder)?;
+        self.believe()
+    }
 }
 
 /// A statement to be written.

@@ -94,7 +94,7 @@ pub async fn push(State(app): State<App>, Raw(body): Raw) -> Result<Json<PushRep
         if series.is_some_and(|s| !ours.0.contains_key(&s)) && ours.0.len() >= MAX_SERIES {
             return Err(too_many_series());
         }
-        let accepted = t.store.accept(batch.entries).map_err(store_fault)?;
+        let accepted = t.take(batch.entries)?;
         for (hash, why) in &accepted.quarantined {
             crate::log(&format!("entry {hash} was kept apart: {why}"));
         }

@@ -38,6 +38,8 @@ pub struct Trailer {
     noted: BTreeMap<Incarnation, u64>,
     /// What was said of the tablets' clocks.
     pub(crate) clocks: Clocks,
+    /// True once entries that count for nothing were not taken, because there was no more room for such.
+    pub(crate) apart_full: bool,
 }
 
 /// A tablet that was heard again with nothing new is written down once in so long: a sync with nothing to do writes nothing.
@@ -79,6 +81,7 @@ impl Trailer {
             tablets: Tablets::default(),
             noted: BTreeMap::new(),
             clocks: Clocks::default(),
+            apart_full: false,
         };
         trailer.tablets = trailer.load(TABLETS)?.unwrap_or_default();
         trailer.believe()?;

@@ -92,6 +92,8 @@ pub struct InTrailer {
     pub unread: u64,
     /// Stored records that are damaged and not shown.
     pub damaged: u64,
+    /// True where more such records were brought than there is room for; they stay where they are.
+    pub apart_full: bool,
     /// Backups, where the server makes them itself.
     pub backup: Option<Backup>,
 }
@@ -341,6 +343,9 @@ fn sentence(ready: bool, c: &Counts, tablets: &[TabletOnBoard], here: &InTrailer
     } else {
         not_ready(c, tablets)
     };
+    all.extend(here.apart_full.then(|| {
+        Say::new("b-apart-full", "no more records that count for nothing are taken: there is no room for such; they stay on the tablets")
+    }));
     all.extend(tablets.iter().filter(|t| t.heard == Heard::TakenOff).map(|t| taken_off(&t.tablet)));
     all.extend(here.backup.as_ref().filter(|b| b.late).map(|b| {
         Say::new("b-backup-late", "the trailer has no fresh backup")

@@ -124,7 +124,7 @@ proptest! {
             waiting_as_of: 9, skew_ms: 0, revoked: i < off, device: String::new(), incarnation: String::new(), counts_to: (i < off).then_some(4), apart: 0,
         }).collect();
         let kept = Apart { incarnation: "00".into(), name: "K9".into(), why: ApartWhy::Unknown, n: apart, looked };
-        let here = InTrailer { apart: vec![kept], unread, damaged, backup: None };
+        let here = InTrailer { apart: vec![kept], unread, damaged, ..InTrailer::default() };
         let view = board(std::slice::from_ref(&*FULL), &tablets, &here, &plan(), &|_| 0, now);
         prop_assert_eq!(view.ready, (looked || apart == 0) && unread == 0 && damaged == 0);
         // Whatever is said, those that were taken off are named with what they still held.

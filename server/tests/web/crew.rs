@@ -31,6 +31,13 @@ pub fn pair_with(fixture: &Fixture, code: &Code, n: u8, name: &str) -> Answer {
     fixture.post(As::default(), "/api/pair", &serde_json::to_value(&asked).unwrap())
 }
 
+/// A tablet that was never paired here: it writes its series all the same.
+pub fn stranger(n: u8, name: &str) -> Tablet {
+    let key = SigningKey::from_seed([n; 32]);
+    let writer = Writer::new(site(), DeviceId([n; 16]), Incarnation::of(&key.public()), None, 0);
+    Tablet { device: DeviceId([n; 16]), server: key.public(), key, name: name.to_owned(), token: String::new(), writer }
+}
+
 pub fn pair(fixture: &Fixture, n: u8, name: &str) -> Tablet {
     let code = code(fixture);
     let answer = pair_with(fixture, &code, n, name);
@@ -84,17 +91,26 @@ impl Tablet {
     }
 
     pub fn hello(&self, fixture: &Fixture, photos_waiting: u64) -> Json {
+        self.hello_at(fixture, photos_waiting, BootId([1; 16]), 1_790_000_000_000)
+    }
+
+    /// What a hello of this tablet says.
+    pub fn says(&self, photos_waiting: u64, boot: BootId, wall_ms: i64) -> Json {
         let hello = sync::message::Hello {
             incarnation: self.incarnation(),
             seq: self.seq(),
             photos_waiting,
-            wall_ms: 1_790_000_000_000,
-            boot: BootId([1; 16]),
+            wall_ms,
+            boot,
             uptime_ms: 5,
             digest: sync::message::Digest(journal::Heads::default().digest()),
             unread: None,
         };
-        let answer = fixture.post(self.who(), "/api/sync/hello", &serde_json::to_value(hello).unwrap());
+        serde_json::to_value(hello).unwrap()
+    }
+
+    pub fn hello_at(&self, fixture: &Fixture, photos_waiting: u64, boot: BootId, wall_ms: i64) -> Json {
+        let answer = fixture.post(self.who(), "/api/sync/hello", &self.says(photos_waiting, boot, wall_ms));
         assert_eq!(answer.status, 200, "{}", String::from_utf8_lossy(&answer.body));
         answer.json()
     }

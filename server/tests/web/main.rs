@@ -8,6 +8,7 @@ mod crew;
 mod fixture;
 mod program;
 mod real_tablets;
+mod series;
 mod strangers;
 mod tablet_mode;
 mod tablets;

@@ -128,7 +128,7 @@ fn a_client_that_knows_another_certificate_sends_nothing() {
     // The tablet's own client: right address, right code, another key.
     let code = crew::code(&fixture);
     let address = sync::pairing::Address::parse(&fixture.running().https.to_string()).unwrap();
-    let key = journal::SigningKey::from_seed([7; 32]).public();
+    let key = journal::SigningKey::from_seed([7; 32]);
     let tablet = sync::client::Tablet { key: &key, device: journal::DeviceId([7; 16]), name: "K7" };
     let invitation = |pin| sync::pairing::Invitation { address: address.clone(), fingerprint: pin, code: code.clone() };
     let wrong = invitation(Some(sync::pairing::Fingerprint(other.pin())));
