@@ -261,7 +261,10 @@ impl Client {
         match response.status() {
             StatusCode::TOO_MANY_REQUESTS => SyncError::Slow { wait_s: wait_s(&response) },
             status if status.is_client_error() => {
-                let words = self.told(response).await.words;
+                let Told { code: told, words } = self.told(response).await;
+                if told == code::SERIES_CUT {
+                    return SyncError::SeriesCut;
+                }
                 let standard = "The trailer did not take the code: it is wrong, used or too old. Take a new one at the board.";
                 SyncError::PairRefused(if words.is_empty() { standard.to_owned() } else { words })
             }

@@ -6,26 +6,36 @@
 use crate::env::Env;
 use crate::fault::{self, Fault};
 use crate::identity::Identity;
-use crate::setting::{self, store_fault};
+use crate::keeping::Check;
+use crate::keyhome::KeyHome;
+use crate::people::KeptGuard;
+use crate::place::Name;
+use crate::series;
+use crate::setting::store_fault;
 use crate::syncing::{Pairing, Progress};
+use job::Say;
 use job::kinds;
 use job::{JobView, SitePlan};
 use journal::writer::{Draft, Stamp, Writer};
-use journal::{EntryHash, Incarnation, PersonId, Subject, Value};
+use journal::{EntryHash, PersonId, Subject, Value};
 use serde::de::DeserializeOwned;
 use serde_json::Value as Json;
-use std::path::Path;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use store::Store;
 
-const OWN_SERIES: &str = "own-series";
+/// The place mark is written again after so many saves.
+const MARK_EVERY: u32 = 8;
 
 /// Everything behind the seam.
 pub(crate) struct Core {
     pub env: Arc<dyn Env>,
-    pub identity: Identity,
+    pub dir: PathBuf,
+    pub ring: Option<Arc<dyn KeyHome>>,
     pub progress: Mutex<Progress>,
+    pub check: Mutex<Check>,
     /// True after a write found no room, until one succeeds.
     pub full: AtomicBool,
     inner: Mutex<Inner>,
@@ -34,6 +44,15 @@ pub(crate) struct Core {
 /// What the lock guards.
 pub(crate) struct Inner {
     pub store: Store,
+    pub identity: Identity,
+    /// The tablet's name, once it has one. It outlives a pairing: its jobs are numbered by it.
+    pub name: Option<Name>,
+    /// Why this tablet began a new series, until it is paired again.
+    pub note: Option<Say>,
+    /// Misses of PINs in this run, where they may not be on disk yet.
+    pub misses: BTreeMap<PersonId, KeptGuard>,
+    /// Saves since the place mark was written.
+    saves: u32,
     /// Who holds the tablet. In memory only: after a restart the person takes it up again with the PIN.
     pub who: Option<PersonId>,
     pub pairing: Option<Pairing>,
@@ -45,20 +64,29 @@ pub(crate) fn parse<T: DeserializeOwned>(call: &str, args: Json) -> Result<T, Fa
 }
 
 impl Core {
-    pub(crate) fn open(dir: &Path, env: Arc<dyn Env>, options: store::Options) -> Result<Self, Fault> {
+    pub(crate) fn open(dir: &Path, env: Arc<dyn Env>, options: store::Options, ring: Option<Arc<dyn KeyHome>>) -> Result<Self, Fault> {
         sync::tls::install();
-        let store = Store::open(dir, options).map_err(store_fault)?;
-        let identity = Identity::open(dir, &*env)?;
-        // A pairing made with another key is none: the trailer would not know this series.
-        let pairing = setting::load::<Pairing>(&store, "pairing")?.filter(|p| p.incarnation == identity.incarnation);
+        let mut store = Store::open(dir, options).map_err(store_fault)?;
+        let opened = series::open(dir, &mut store, &*env, ring.as_deref())?;
+        let series::Opened { identity, name, note, pairing } = opened;
+        let inner = Inner { store, identity, name, note, misses: BTreeMap::new(), saves: 0, who: None, pairing };
         let core = Self {
             env,
-            identity,
+            dir: dir.to_owned(),
+            ring,
             progress: Mutex::default(),
+            check: Mutex::default(),
             full: AtomicBool::new(false),
-            inner: Mutex::new(Inner { store, who: None, pairing }),
+            inner: Mutex::new(inner),
         };
-        core.begin_series(&mut core.lock())?;
+        {
+            let mut inner = core.lock();
+            core.believe(&mut inner)?;
+            if inner.pairing.is_some() || inner.note.is_some() {
+                core.begin_series(&mut inner)?;
+            }
+            core.mark(&inner);
+        }
         Ok(core)
     }
 
@@ -67,36 +95,44 @@ impl Core {
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Writes the first entry of this tablet's series if it is paired and has none: also after a kill between pairing and it.
+    /// Writes the first entry of this tablet's series if it belongs to a site and has none: also after a kill between the
+    /// pairing and it.
     pub(crate) fn begin_series(&self, inner: &mut Inner) -> Result<(), Fault> {
-        let Some(pairing) = inner.pairing.clone() else { return Ok(()) };
-        if inner.store.tail(&self.identity.incarnation).map_err(store_fault)?.is_some_and(|t| t.head().is_some()) {
+        if inner.store.site().map_err(store_fault)?.is_none() {
             return Ok(());
         }
-        self.note_series(inner)?;
-        let draft = Draft::series_begin(self.identity.device, &self.identity.key, &pairing.name, "tablet");
-        self.write(inner, &kinds::nobody(), vec![draft]).map(drop)
-    }
-
-    /// Remembers every series this folder ever wrote, so that what is only here is counted over all of them.
-    fn note_series(&self, inner: &mut Inner) -> Result<(), Fault> {
-        let mut own = inner.own_series()?;
-        if !own.contains(&self.identity.incarnation) {
-            own.push(self.identity.incarnation);
-            setting::save(&mut inner.store, OWN_SERIES, &own)?;
+        if inner.store.tail(&inner.identity.incarnation).map_err(store_fault)?.is_some_and(|t| t.head().is_some()) {
+            return Ok(());
         }
-        Ok(())
+        let name = self.named(inner)?;
+        self.note_series(inner)?;
+        let draft = Draft::series_begin(inner.identity.device, &inner.identity.key, &name, "tablet");
+        self.append(inner, &kinds::nobody(), vec![draft]).map(drop)
     }
 
     /// Writes the drafts as one transaction; durable on return. Gives the hashes in order.
+    ///
+    /// It needs a site and no pairing: who has lost the trailer's trust goes on recording.
     pub(crate) fn write(&self, inner: &mut Inner, person: &PersonId, drafts: Vec<Draft>) -> Result<Vec<EntryHash>, Fault> {
-        let site = inner.pairing.as_ref().ok_or_else(fault::not_paired)?.site;
-        let head = inner.store.tail(&self.identity.incarnation).map_err(store_fault)?.and_then(|t| t.head());
+        self.begin_series(inner)?;
+        let saved = self.append(inner, person, drafts)?;
+        inner.saves += 1;
+        if inner.saves >= MARK_EVERY {
+            inner.saves = 0;
+            self.mark(inner);
+        }
+        Ok(saved)
+    }
+
+    fn append(&self, inner: &mut Inner, person: &PersonId, drafts: Vec<Draft>) -> Result<Vec<EntryHash>, Fault> {
+        let site = inner.store.site().map_err(store_fault)?.ok_or_else(fault::not_paired)?;
+        let Identity { device, incarnation, .. } = inner.identity;
+        let head = inner.store.tail(&incarnation).map_err(store_fault)?.and_then(|t| t.head());
         let counter = inner.store.counter().map_err(store_fault)?;
-        let writer = Writer::new(site, self.identity.device, self.identity.incarnation, head, counter);
+        let writer = Writer::new(site, device, incarnation, head, counter);
         let stamp = Stamp { wall_ms: self.env.wall_ms(), boot: self.env.boot(), uptime_ms: self.env.uptime_ms(), person: person.clone() };
         let sealed = writer
-            .transaction(&stamp, drafts, &self.identity.key)
+            .transaction(&stamp, drafts, &inner.identity.key)
             .map_err(|e| Fault::inside("not-written", "The record could not be written down.", e))?;
         let done = inner.store.append(&sealed).map_err(store_fault);
         self.full.store(done.as_ref().is_err_and(|f| f.status == 507), Ordering::Relaxed);
@@ -108,15 +144,16 @@ impl Core {
 impl Inner {
     /// The plan, or why there is none.
     pub(crate) fn plan(&self) -> Result<SitePlan, Fault> {
-        if self.pairing.is_none() {
-            return Err(fault::not_paired());
+        match self.store.plan().map_err(store_fault)? {
+            Some(plan) => Ok(plan),
+            None if self.belongs()? => Err(fault::no_plan()),
+            None => Err(fault::not_paired()),
         }
-        self.store.plan().map_err(store_fault)?.ok_or_else(fault::no_plan)
     }
 
-    /// Every series that was written in this folder, the present one last.
-    pub(crate) fn own_series(&self) -> Result<Vec<Incarnation>, Fault> {
-        Ok(setting::load(&self.store, OWN_SERIES)?.unwrap_or_default())
+    /// True where this tablet belongs to a site, whether or not the trailer knows it now.
+    pub(crate) fn belongs(&self) -> Result<bool, Fault> {
+        Ok(self.store.site().map_err(store_fault)?.is_some())
     }
 
     /// One job as it stands now.

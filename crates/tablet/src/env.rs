@@ -19,6 +19,10 @@ pub trait Env: Send + Sync {
     /// # Errors
     /// A fault (500) when the machine gives none; nothing is made from weak bytes.
     fn random(&self, out: &mut [u8]) -> Result<(), Fault>;
+    /// A hash of what the machine calls itself, where it has such a name that stays: another value means another machine.
+    fn machine(&self) -> Option<[u8; 16]> {
+        None
+    }
 }
 
 /// The real machine.
@@ -66,6 +70,10 @@ impl Env for SystemEnv {
     fn random(&self, out: &mut [u8]) -> Result<(), Fault> {
         os_random(out)
     }
+
+    fn machine(&self) -> Option<[u8; 16]> {
+        machine_hash()
+    }
 }
 
 fn os_random(out: &mut [u8]) -> Result<(), Fault> {
@@ -79,6 +87,18 @@ fn os_random(out: &mut [u8]) -> Result<(), Fault> {
 fn machine_boot() -> Option<BootId> {
     let text = std::fs::read_to_string("/proc/sys/kernel/random/boot_id").ok()?;
     BootId::from_hex(&text.trim().replace('-', ""))
+}
+
+/// The name that Linux gives an installation. Hashed, as its manual page asks (machine-id(5)); other systems have no file
+/// for it that needs no extra right, so the key file's own marks must do there.
+fn machine_hash() -> Option<[u8; 16]> {
+    let text = std::fs::read_to_string("/etc/machine-id").ok()?;
+    let text = text.trim();
+    let named = text.len() == 32 && text.bytes().all(|b| b.is_ascii_hexdigit());
+    let digest = blake3::derive_key("tubewright 2026 machine", text.as_bytes());
+    let mut hash = [0; 16];
+    hash.copy_from_slice(&digest[..16]);
+    named.then_some(hash)
 }
 
 fn machine_uptime_ms() -> Option<u64> {
@@ -99,12 +119,13 @@ struct FakeState {
     boot: BootId,
     uptime_ms: u64,
     random: u64,
+    machine: Option<[u8; 16]>,
 }
 
 impl FakeEnv {
     /// A machine just switched on; `series` makes its random bytes differ from other machines'.
     pub const fn new(wall_ms: i64, series: u64) -> Self {
-        Self { state: Mutex::new(FakeState { wall_ms, boot: BootId([1; 16]), uptime_ms: 0, random: series }) }
+        Self { state: Mutex::new(FakeState { wall_ms, boot: BootId([1; 16]), uptime_ms: 0, random: series, machine: None }) }
     }
 
     /// Time goes by: both clocks run.
@@ -112,6 +133,11 @@ impl FakeEnv {
         let mut state = self.lock();
         state.uptime_ms += ms;
         state.wall_ms = state.wall_ms.saturating_add(i64::try_from(ms).unwrap_or(i64::MAX));
+    }
+
+    /// The folder is on another machine now.
+    pub fn set_machine(&self, machine: [u8; 16]) {
+        self.lock().machine = Some(machine);
     }
 
     /// Someone sets the wall clock.
@@ -155,5 +181,9 @@ impl Env for FakeEnv {
             *byte = ((z ^ (z >> 31)) & 0xff) as u8;
         }
         Ok(())
+    }
+
+    fn machine(&self) -> Option<[u8; 16]> {
+        self.lock().machine
     }
 }

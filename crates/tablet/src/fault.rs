@@ -108,6 +108,14 @@ pub(crate) fn not_paired() -> Fault {
     )
 }
 
+pub(crate) fn pair_again() -> Fault {
+    Fault::new(
+        409,
+        "pair-again",
+        "The trailer does not know this tablet's present series of records yet, so nothing was sent. Everything is safe here, and it goes on recording. Pair it again at the trailer, with a new code from the board.",
+    )
+}
+
 pub(crate) fn no_plan() -> Fault {
     Fault::new(
         409,

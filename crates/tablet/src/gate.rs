@@ -83,7 +83,7 @@ impl Core {
         if sorted(&body.covers) != sorted(&args.covers) {
             return Err(self.changed(&inner, &args.job, &view)?);
         }
-        check_pin(&mut inner.store, &*self.env, &person, &args.pin)?;
+        check_pin(&mut inner, &*self.env, &person, &args.pin)?;
         let draft = draft("sign", format!("job/{}/gate/{}", args.job, args.gate), Vec::new(), &body)?;
         let saved = self.write(&mut inner, &person.id, vec![draft])?;
         self.saved(&inner, &args.job, &saved, &[])
@@ -103,7 +103,7 @@ impl Core {
         if args.covers.is_some_and(|seen| sorted(&seen) != sorted(&body.covers)) {
             return Err(self.changed(&inner, &args.job, &view)?);
         }
-        check_pin(&mut inner.store, &*self.env, &person, &args.pin)?;
+        check_pin(&mut inner, &*self.env, &person, &args.pin)?;
         let draft = draft("sign", format!("job/{}/gate/{}", args.job, args.gate), Vec::new(), &body)?;
         let saved = self.write(&mut inner, &person.id, vec![draft])?;
         self.saved(&inner, &args.job, &saved, &[])

@@ -4,17 +4,22 @@
 //! What it promises: an answer with `saved` comes only after the commit is durable; a refusal changes nothing and says what
 //! happened, what is safe and what to do next; nothing here needs a network but pairing and sync.
 
+mod address;
 mod blind;
 mod core;
 pub mod env;
 pub mod fault;
 mod gate;
 mod identity;
+mod keeping;
+pub mod keyhome;
 mod lives;
 mod local;
 mod people;
 mod photos;
+mod place;
 mod record;
+mod series;
 mod setting;
 mod sums;
 mod syncing;
@@ -22,6 +27,7 @@ mod words;
 
 pub use env::{Env, FakeEnv, SystemEnv};
 pub use fault::Fault;
+pub use keyhome::KeyHome;
 pub use lives::{JobBrief, LastReceipt, Lives};
 
 use crate::core::Core;
@@ -50,7 +56,15 @@ impl Tablet {
     /// # Errors
     /// As [`Tablet::open`].
     pub fn open_with(dir: &Path, env: Arc<dyn Env>, options: store::Options) -> Result<Self, Fault> {
-        Ok(Self { core: Arc::new(Core::open(dir, env, options)?) })
+        Self::open_in(dir, env, options, None)
+    }
+
+    /// As [`Tablet::open_with`]; new keys are kept in the keyring `ring` where there is one, else in the folder.
+    ///
+    /// # Errors
+    /// As [`Tablet::open`]; `keyring-locked` (409) where the key is in a keyring that does not open.
+    pub fn open_in(dir: &Path, env: Arc<dyn Env>, options: store::Options, ring: Option<Arc<dyn KeyHome>>) -> Result<Self, Fault> {
+        Ok(Self { core: Arc::new(Core::open(dir, env, options, ring)?) })
     }
 
     /// One call of the seam; see the table in `docs/architecture.md`.
@@ -80,8 +94,14 @@ impl Tablet {
             "draft_get" => core.draft_get(args),
             "set_mm" => core.set_mm(args),
             "set_section" => core.set_section(args),
+            "set_address" => core.set_address(args),
             "sync_start" => core.sync_start(),
             "sync_state" => core.sync_state(),
+            "series" => core.series(),
+            "check_store" => core.check_store(),
+            "check_state" => Ok(core.check_state()),
+            "export_store" => core.export_store(args),
+            "import_store" => core.import_store(args),
             other => Err(fault::not_understood(other, "there is no such call")),
         }
     }
@@ -114,11 +134,11 @@ impl Tablet {
 
     /// The physical tablet.
     pub fn device(&self) -> DeviceId {
-        self.core.identity.device
+        self.core.lock().identity.device
     }
 
     /// Its series of entries.
     pub fn incarnation(&self) -> Incarnation {
-        self.core.identity.incarnation
+        self.core.lock().identity.incarnation
     }
 }

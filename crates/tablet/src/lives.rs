@@ -8,12 +8,13 @@ use crate::people;
 use crate::setting::{self, store_fault};
 use crate::syncing::Progress;
 use job::view::Wanted;
-use job::{JobView, SitePlan, fold};
+use job::{JobView, Say, SitePlan, fold};
 use journal::{Incarnation, PhotoHash};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value as Json, json};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::Ordering;
+use store::StoreError;
 
 /// Entries read at once when counting what is only here.
 const PIECE: usize = 1 << 20;
@@ -45,6 +46,12 @@ pub struct Lives {
     pub last_receipt_seq: u64,
     /// `only-here`, `going`, `in-trailer`, `not-found`.
     pub state: String,
+    /// What the person must know of this tablet's series: it began a new one and must be paired again. Not for single jobs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub note: Option<Say>,
+    /// Where this tablet's key is: `keyring` or `file`. Not for single jobs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub key_home: Option<String>,
 }
 
 /// One job in the list of the wall.
@@ -99,18 +106,21 @@ struct Here {
 impl Core {
     pub(crate) fn state(&self) -> Result<Json, Fault> {
         let inner = self.lock();
-        let plan = inner.pairing.as_ref().map(|_| inner.store.plan().map_err(store_fault)).transpose()?.flatten();
+        let plan = inner.store.plan().map_err(store_fault)?;
+        let belongs = inner.belongs()?;
         let person = people::holder(&inner).ok().map(|p| people::shown(&p));
         let pairing = inner.pairing.as_ref();
         let mm: Option<String> = setting::load(&inner.store, "mm")?;
         let section: Option<String> = setting::load(&inner.store, "section")?;
         Ok(json!({
-            "paired": pairing.is_some(),
-            "site": pairing.map(|p| p.site),
+            // It belongs to a site and can record; whether the trailer knows it now is `must_pair`.
+            "paired": belongs,
+            "must_pair": belongs && pairing.is_none(),
+            "site": inner.store.site().map_err(store_fault)?,
             "plant": plan.as_ref().map_or_else(|| pairing.map(|p| p.plant.clone()), |p| Some(p.plant.clone())),
             "unit": plan.as_ref().map(|p| &p.unit),
             "has_plan": plan.is_some(),
-            "tablet": pairing.map_or("", |p| &p.name),
+            "tablet": inner.name.as_ref().map_or("", |n| &n.name),
             "person": person,
             "section": section,
             "lives": self.lives(&inner)?,
@@ -177,7 +187,8 @@ impl Core {
 
     pub(crate) fn lives(&self, inner: &Inner) -> Result<Lives, Fault> {
         let here = self.here(inner)?;
-        Ok(here.lives(here.entries, here.photos.len() as u64, here.receipt.is_some()))
+        let lives = here.lives(here.entries, here.photos.len() as u64, here.receipt.is_some());
+        Ok(Lives { note: inner.note.clone(), key_home: Some(inner.identity.home.to_owned()), ..lives })
     }
 
     /// Reads what follows the last receipt in each of this tablet's own series.
@@ -187,7 +198,14 @@ impl Core {
             receipt = setting::load(&inner.store, &receipt_key(&series))?;
             let mut next = receipt.map_or(0, |r: LastReceipt| r.seq) + 1;
             loop {
-                let piece = inner.store.read(&series, next, PIECE).map_err(store_fault)?;
+                let piece = match inner.store.read(&series, next, PIECE) {
+                    // What stands from the damaged one on cannot be sent: all of it is only here.
+                    Err(StoreError::DamagedRecord(_)) => {
+                        entries += inner.store.heads().map_err(store_fault)?.seq(&series).saturating_add(1).saturating_sub(next).max(1);
+                        break;
+                    }
+                    piece => piece.map_err(store_fault)?,
+                };
                 let Some(last) = piece.last() else { break };
                 next = last.entry.seq + 1;
                 for sealed in &piece {
@@ -218,6 +236,8 @@ impl Here {
             last_receipt_ms: self.receipt.map(|r| r.at_ms),
             last_receipt_seq: self.receipt.map_or(0, |r| r.seq),
             state: state.to_owned(),
+            note: None,
+            key_home: None,
         }
     }
 

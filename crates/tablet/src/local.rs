@@ -2,6 +2,7 @@
 
 use crate::core::Core;
 use crate::lives::{self, LastReceipt};
+use crate::series::SERVER_SERIES;
 use crate::setting::{self, store_fault};
 use job::Say;
 use journal::{EntryHash, Heads, Incarnation, PhotoHash, Sealed, VerifyingKey};
@@ -33,8 +34,9 @@ impl Local for Desk<'_> {
     }
 
     fn own(&self) -> Result<(Incarnation, u64), Say> {
-        let own = self.core.identity.incarnation;
-        let tail = self.core.lock().store.tail(&own).map_err(say)?;
+        let inner = self.core.lock();
+        let own = inner.identity.incarnation;
+        let tail = inner.store.tail(&own).map_err(say)?;
         Ok((own, tail.and_then(|t| t.head()).map_or(0, |h| h.seq)))
     }
 
@@ -67,7 +69,16 @@ impl Local for Desk<'_> {
     }
 
     fn server_series(&mut self, keys: &[VerifyingKey]) -> Result<(), Say> {
-        setting::save(&mut self.core.lock().store, "server-series", &keys).map_err(|f| f.say)
+        let mut inner = self.core.lock();
+        let before: Vec<VerifyingKey> = setting::load(&inner.store, SERVER_SERIES).map_err(|f| f.say)?.unwrap_or_default();
+        // What was certified once stays so: the trailer names only its newest.
+        let mut all = before.clone();
+        all.extend(keys.iter().filter(|key| !before.contains(key)));
+        if all.len() == before.len() {
+            return Ok(());
+        }
+        setting::save(&mut inner.store, SERVER_SERIES, &all).map_err(|f| f.say)?;
+        self.core.believe(&mut inner).map_err(|f| f.say)
     }
 
     fn photos_waiting(&self) -> Result<Vec<(PhotoHash, u64)>, Say> {

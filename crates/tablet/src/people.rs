@@ -4,12 +4,12 @@ use crate::core::{Core, Inner, parse};
 use crate::env::Env;
 use crate::fault::{self, Fault};
 use crate::setting;
+use crate::setting::store_fault;
 use job::pin::{self, Guard};
 use job::plan::Person;
 use journal::{BootId, PersonId};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value as Json, json};
-use store::Store;
 
 #[derive(Deserialize)]
 struct SignIn {
@@ -18,8 +18,8 @@ struct SignIn {
 }
 
 /// Misses of one person on this tablet, with the run of the machine they were counted in.
-#[derive(Default, Serialize, Deserialize)]
-struct KeptGuard {
+#[derive(Clone, Default, Serialize, Deserialize)]
+pub(crate) struct KeptGuard {
     guard: Guard,
     boot: Option<BootId>,
 }
@@ -35,7 +35,7 @@ impl Core {
         let mut inner = self.lock();
         let plan = inner.plan()?;
         let person = plan.person(&args.person).ok_or_else(|| unknown(&args.person))?;
-        check_pin(&mut inner.store, &*self.env, person, &args.pin)?;
+        check_pin(&mut inner, &*self.env, person, &args.pin)?;
         inner.who = Some(person.id.clone());
         Ok(json!({ "person": shown(person) }))
     }
@@ -69,9 +69,14 @@ pub(crate) fn holder(inner: &Inner) -> Result<Person, Fault> {
 }
 
 /// Checks a PIN, slowed down after misses.
-pub(crate) fn check_pin(store: &mut Store, env: &dyn Env, person: &Person, given: &str) -> Result<(), Fault> {
-    let key = format!("pin-guard/{}", person.id);
-    let mut kept: KeptGuard = setting::load(store, &key)?.unwrap_or_default();
+///
+/// On a full disk the misses are counted in memory alone: people must get at the records then, to sync and make room. A
+/// restart forgets those of them that found no room.
+pub(crate) fn check_pin(inner: &mut Inner, env: &dyn Env, person: &Person, given: &str) -> Result<(), Fault> {
+    let mut kept = match inner.misses.get(&person.id) {
+        Some(kept) => kept.clone(),
+        None => setting::load(&inner.store, &guard_key(person))?.unwrap_or_default(),
+    };
     if kept.boot != Some(env.boot()) {
         // The misses were before this run began, so at least the whole run has passed since: never more is assumed.
         // The wall clock is not asked, it can be set by anyone.
@@ -84,13 +89,28 @@ pub(crate) fn check_pin(store: &mut Store, env: &dyn Env, person: &Person, given
     }
     // Counted as a miss on disk before it is looked at: switching off at the right moment gives no free try.
     kept.guard.miss(env.uptime_ms());
-    setting::save(store, &key, &kept)?;
+    keep(inner, person, &kept)?;
     if pin::verify(given, &person.pin) {
         kept.guard.hit();
-        return setting::save(store, &key, &kept);
+        return keep(inner, person, &kept);
     }
     let wait = kept.guard.wait_ms(env.uptime_ms());
     if wait > 0 { Err(slow_down(person, wait)) } else { Err(wrong_pin(person)) }
+}
+
+fn guard_key(person: &Person) -> String {
+    format!("pin-guard/{}", person.id)
+}
+
+/// Keeps the misses, on disk where there is room.
+fn keep(inner: &mut Inner, person: &Person, kept: &KeptGuard) -> Result<(), Fault> {
+    inner.misses.insert(person.id.clone(), kept.clone());
+    let text =
+        serde_json::to_string(kept).map_err(|e| Fault::inside("bad-setting", "A small note of this tablet cannot be written.", e))?;
+    match inner.store.set_setting(&guard_key(person), &text) {
+        Err(e) if e.is_disk_full() => Ok(()),
+        other => other.map_err(store_fault),
+    }
 }
 
 fn wrong_pin(person: &Person) -> Fault {

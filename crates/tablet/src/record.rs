@@ -78,6 +78,7 @@ impl Core {
             ));
         }
         let job = self.new_job_id()?;
+        self.named(&mut inner)?;
         let number = next_number(&inner)?;
         let open = Open { number: number.clone(), section: args.section.clone() };
         let drafts = vec![
@@ -145,7 +146,7 @@ impl Core {
         }
         let body = checked(spec, &args.field, &args.body, &plan, &view)?;
         let settle = Settle { kind: spec.kind.to_owned(), body, reason: reason(&args.reason)? };
-        check_pin(&mut inner.store, &*self.env, &person, &args.pin)?;
+        check_pin(&mut inner, &*self.env, &person, &args.pin)?;
         let draft = draft("settle", format!("job/{}/{}", args.job, args.field), args.basis, &settle)?;
         let saved = self.write(&mut inner, &person.id, vec![draft])?;
         self.saved(&inner, &args.job, &saved, &[])
@@ -185,7 +186,7 @@ impl Core {
 
 /// The next free short number of this tablet, read off the journal itself, so that it can neither be lost nor used twice.
 fn next_number(inner: &Inner) -> Result<String, Fault> {
-    let name = &inner.pairing.as_ref().ok_or_else(fault::not_paired)?.name;
+    let name = &inner.name.as_ref().ok_or_else(fault::not_paired)?.name;
     let jobs = inner.store.jobs().map_err(store_fault)?;
     let used = jobs.iter().filter_map(|j| j.number.strip_prefix(name.as_str())?.strip_prefix('-')?.parse::<u32>().ok());
     Ok(format!("{name}-{:03}", used.max().unwrap_or(0) + 1))

@@ -108,6 +108,13 @@ pub(crate) fn save<T: Serialize>(store: &mut Store, key: &str, value: &T) -> Res
     store.set_setting(key, &text).map_err(store_fault)
 }
 
+/// Writes several settings at once, or none of them; durable on return.
+pub(crate) fn save_all(store: &mut Store, settings: &[(&str, Json)]) -> Result<(), Fault> {
+    let texts: Vec<(&str, String)> = settings.iter().map(|(key, value)| (*key, value.to_string())).collect();
+    let texts: Vec<(&str, &str)> = texts.iter().map(|(key, text)| (*key, text.as_str())).collect();
+    store.set_settings(&texts).map_err(store_fault)
+}
+
 /// The store's failures: their sentences are the store's own.
 pub(crate) fn store_fault(error: StoreError) -> Fault {
     let status = match error {

@@ -7,7 +7,8 @@
 use crate::core::{Core, parse};
 use crate::fault::{self, Fault};
 use crate::local::Desk;
-use crate::setting::{self, store_fault};
+use crate::series::{self, Why};
+use crate::setting::store_fault;
 use job::Say;
 use journal::{Incarnation, SiteId, VerifyingKey};
 use serde::{Deserialize, Serialize};
@@ -68,12 +69,41 @@ impl Core {
     pub(crate) fn pair(self: &Arc<Self>, args: Json) -> Result<Json, Fault> {
         let args: Pair = parse("pair", args)?;
         let invitation = invitation(&args)?;
-        let name = self.own_name(args.name.as_deref())?;
+        let pairing = match self.ask_to_pair(&invitation, args.name.as_deref()) {
+            // The series in use was cut at the board: a new one begins, and the code is still good.
+            Err(Refused::Cut) => {
+                self.end_series(&mut self.lock(), Why::ShutOut)?;
+                self.ask_to_pair(&invitation, args.name.as_deref())
+            }
+            other => other,
+        };
+        let pairing = pairing.map_err(|refused| match refused {
+            Refused::Cut => network_fault(&SyncError::SeriesCut),
+            Refused::Fault(fault) => fault,
+        })?;
+        {
+            let mut inner = self.lock();
+            if inner.identity.incarnation != pairing.incarnation {
+                return Err(fault::pair_again());
+            }
+            inner.store.set_site(pairing.site).map_err(store_fault)?;
+            self.paired_with(&mut inner, &pairing)?;
+            self.begin_series(&mut inner)?;
+            self.mark(&inner);
+        }
+        let note = self.sync_blocking().err().map(|f| f.say);
+        Ok(json!({ "site": pairing.site, "plant": pairing.plant, "tablet": pairing.name, "note": note }))
+    }
+
+    fn ask_to_pair(&self, invitation: &Invitation, name: Option<&str>) -> Result<Pairing, Refused> {
+        let name = self.own_name(name)?;
+        let identity = self.lock().identity.clone();
         let mut nonce = [0_u8; 32];
         self.env.random(&mut nonce)?;
-        let tablet = sync::client::Tablet { key: &self.identity.key, device: self.identity.device, name: &name };
-        let paired = apart(|| block_on(Client::pair(&invitation, tablet, nonce)))?.map_err(|e| network_fault(&e))?;
-        let pairing = Pairing {
+        let tablet = sync::client::Tablet { key: &identity.key, device: identity.device, name: &name };
+        let paired = apart(|| block_on(Client::pair(invitation, tablet, nonce)))?;
+        let paired = paired.map_err(|e| if e == SyncError::SeriesCut { Refused::Cut } else { network_fault(&e).into() })?;
+        Ok(Pairing {
             address: paired.address.to_string(),
             fingerprint: paired.fingerprint.to_hex(),
             token: paired.reply.token,
@@ -81,33 +111,24 @@ impl Core {
             plant: paired.reply.name,
             name,
             server_key: paired.reply.server_key,
-            incarnation: self.identity.incarnation,
-        };
-        {
-            let mut inner = self.lock();
-            inner.store.set_site(pairing.site).map_err(store_fault)?;
-            setting::save(&mut inner.store, "pairing", &pairing)?;
-            inner.pairing = Some(pairing.clone());
-            self.begin_series(&mut inner)?;
-        }
-        let note = self.sync_blocking().err().map(|f| f.say);
-        Ok(json!({ "site": pairing.site, "plant": pairing.plant, "tablet": pairing.name, "note": note }))
+            incarnation: identity.incarnation,
+        })
     }
 
     /// The name of this tablet: once its series has begun it stays, because its jobs are numbered by it.
     fn own_name(&self, asked: Option<&str>) -> Result<String, Fault> {
-        if let Some(pairing) = &self.lock().pairing {
-            return Ok(pairing.name.clone());
+        let inner = self.lock();
+        if let Some(name) = &inner.name {
+            return Ok(name.name.clone());
         }
         let name = match asked.map(str::trim).filter(|n| !n.is_empty()) {
             Some(name) => name.to_owned(),
-            None => format!("T{}", &self.identity.device.to_hex()[..4].to_uppercase()),
+            None => series::made_up(&inner.identity.device),
         };
-        let good = name.len() <= 12 && name.bytes().all(|b| b.is_ascii_alphanumeric());
-        if good {
+        if series::is_name(&name) {
             return Ok(name);
         }
-        let words = "A tablet's name is 1 to 12 letters and figures, such as K4: the jobs are numbered by it. Nothing was paired. Choose another name.";
+        let words = "A tablet's name is 1 to 12 letters, figures or dashes, such as K4: the jobs are numbered by it. Nothing was paired. Choose another name.";
         Err(Fault::new(400, "bad-name", words).with("name", name))
     }
 
@@ -140,8 +161,11 @@ impl Core {
 
     /// The right to sync, or `None` while another has it.
     fn take_turn(self: &Arc<Self>) -> Result<Option<Turn>, Fault> {
-        if self.lock().pairing.is_none() {
-            return Err(fault::not_paired());
+        {
+            let inner = self.lock();
+            if inner.pairing.is_none() {
+                return Err(if inner.belongs()? { fault::pair_again() } else { fault::not_paired() });
+            }
         }
         let mut progress = self.progress();
         if progress.running {
@@ -154,7 +178,7 @@ impl Core {
     fn run(&self, turn: Turn) -> Result<(), Fault> {
         let result = self.exchange();
         let end = match &result {
-            Ok(outcome) => to_be_told(outcome),
+            Ok(told) => told.clone(),
             Err(fault) => Some(fault.say.clone()),
         };
         self.progress().error = end;
@@ -162,7 +186,8 @@ impl Core {
         result.map(drop)
     }
 
-    fn exchange(&self) -> Result<Outcome, Fault> {
+    /// One exchange to its end. Gives what a person must know of it.
+    fn exchange(&self) -> Result<Option<Say>, Fault> {
         let pairing = self.lock().pairing.clone().ok_or_else(fault::not_paired)?;
         let address = Address::parse(&pairing.address).map_err(|e| bad_pairing(&e))?;
         let pin = Fingerprint::from_hex(&pairing.fingerprint).ok_or_else(|| bad_pairing(&"fingerprint"))?;
@@ -174,7 +199,45 @@ impl Core {
             (now.done, now.total) = (p.done, p.total);
         };
         let clock = Clock { wall_ms: self.env.wall_ms(), boot: self.env.boot(), uptime_ms: self.env.uptime_ms() };
-        block_on(client.run(pairing.server_key, clock, &mut desk, &mut note)).map_err(|e| network_fault(&e))
+        let result = block_on(client.run(pairing.server_key, clock, &mut desk, &mut note));
+        let mut inner = self.lock();
+        if inner.identity.incarnation != pairing.incarnation {
+            return result.map(|outcome| to_be_told(&outcome)).map_err(|e| network_fault(&e));
+        }
+        if let Some(why) = ends_series(&pairing.incarnation, &result) {
+            let say = self.end_series(&mut inner, why)?;
+            return match result {
+                Ok(_) => Ok(Some(say)),
+                Err(_) => Err(Fault::say(409, say)),
+            };
+        }
+        self.mark(&inner);
+        drop(inner);
+        result.map(|outcome| to_be_told(&outcome)).map_err(|e| network_fault(&e))
+    }
+}
+
+/// Why a pairing did not come about.
+enum Refused {
+    /// The series counts no further at the board.
+    Cut,
+    Fault(Fault),
+}
+
+impl From<Fault> for Refused {
+    fn from(fault: Fault) -> Self {
+        Self::Fault(fault)
+    }
+}
+
+/// What the trailer showed that ends the tablet's own series. What it has more of it was fetched in the same exchange.
+fn ends_series(own: &Incarnation, result: &Result<Outcome, SyncError>) -> Option<Why> {
+    match result {
+        Ok(outcome) if outcome.forks.contains(own) => Some(Why::TwoVersions),
+        Ok(outcome) if outcome.own_ahead > 0 => Some(Why::TrailerAhead),
+        Err(SyncError::SeriesCut) => Some(Why::ShutOut),
+        Err(SyncError::PairAgain) => Some(Why::PairAgain),
+        _ => None,
     }
 }
 
@@ -196,10 +259,6 @@ impl Drop for Turn {
 
 /// What a person must know after a sync that went through.
 fn to_be_told(outcome: &Outcome) -> Option<Say> {
-    if outcome.own_ahead > 0 {
-        let words = "The trailer holds newer records of this tablet than the tablet itself: it was set back to an old copy. Nothing is lost, but STOP recording on it and bring it to the supervisor.";
-        return Some(Say::new("set-back", words).with("n", outcome.own_ahead));
-    }
     if !outcome.forks.is_empty() {
         let words = "Two versions of one tablet's records exist: a tablet was copied or set back. Both are kept apart and nothing is lost. Tell the supervisor before anybody records on it.";
         return Some(Say::new("two-versions", words).with("n", outcome.forks.len()));

@@ -1,13 +1,14 @@
 //! A tablet that is already paired and holds the demo outage's plan, on a machine whose clock the test sets.
 
 use job::pin;
+use job::standing::{self, SeriesRole, Standing};
 use journal::{BootId, DeviceId, Draft, Incarnation, PersonId, Sealed, SigningKey, SiteId, Stamp, Subject, Value, Writer};
 use serde_json::{Value as Json, json};
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::{Arc, OnceLock};
 use store::{Options, Store};
-use tablet::{FakeEnv, Fault, Tablet};
+use tablet::{Env, FakeEnv, Fault, Tablet};
 use tempfile::TempDir;
 
 const OUTAGE: &str = include_str!("../../../../server/demo/outage.json");
@@ -38,8 +39,29 @@ fn server_key() -> SigningKey {
     SigningKey::from_seed([9; 32])
 }
 
-/// The server's series: its beginning and the plan.
-fn plan_entries() -> Vec<Sealed> {
+/// Made-up machines of which the trailer has said that they belong here.
+const KNOWN: u64 = 300;
+
+/// The series that a tablet begins on the made-up machine of that number: device first, then the key.
+pub fn series_of(machine: u64) -> Incarnation {
+    let (env, mut device, mut seed) = (FakeEnv::new(MORNING, machine), [0; 16], [0; 32]);
+    env.random(&mut device).unwrap();
+    env.random(&mut seed).unwrap();
+    Incarnation::of(&SigningKey::from_seed(seed).public())
+}
+
+/// What the trailer says of a series.
+pub fn says(series: Incarnation, role: SeriesRole, to: Option<u64>) -> Draft {
+    standing::draft(&series, &Standing { role, name: "K".into(), to, reason: String::new() }, vec![]).unwrap()
+}
+
+/// The server's series: its beginning, the plan, and the tablets that belong here.
+fn plan_entries() -> &'static [Sealed] {
+    static ENTRIES: OnceLock<Vec<Sealed>> = OnceLock::new();
+    ENTRIES.get_or_init(make_plan_entries)
+}
+
+fn make_plan_entries() -> Vec<Sealed> {
     let key = server_key();
     let (device, plan) = (DeviceId([9; 16]), &outage().0);
     let site: SiteId = serde_json::from_value(plan["site"].clone()).unwrap();
@@ -55,7 +77,11 @@ fn plan_entries() -> Vec<Sealed> {
         body: Value::from_json(plan).unwrap(),
     };
     let mut all = begin;
-    all.extend(writer.transaction(&stamp, vec![draft], &key).unwrap());
+    let plan = writer.transaction(&stamp, vec![draft], &key).unwrap();
+    writer.advance(&plan);
+    let known = (1..=KNOWN).map(|machine| says(series_of(machine), SeriesRole::Tablet, None)).collect();
+    all.extend(plan);
+    all.extend(writer.transaction(&stamp, known, &key).unwrap());
     all
 }
 
@@ -80,7 +106,7 @@ impl Kit {
                 "plant": outage().0["plant"], "name": name, "server_key": server_key().public(), "incarnation": incarnation,
             });
             store.set_setting("pairing", &pairing.to_string()).unwrap();
-            store.accept(plan_entries()).unwrap();
+            store.accept(plan_entries().to_vec()).unwrap();
         }
         let tablet = open_tablet();
         Self { dir, env, tablet }
