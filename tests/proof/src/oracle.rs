@@ -342,3 +342,54 @@ pub fn differences(view: &JobView, plan: &SitePlan, oracle: &Told) -> Vec<String
     }
     all
 }
+
+/// Which entries count, worked out as plainly: who is believed, what they say, and nothing else.
+pub struct Counting(BTreeMap<journal::Incarnation, u64>);
+
+impl Counting {
+    /// Judges by what a store believes to begin with and by all entries that it holds.
+    pub fn new<'a>(trust: &job::standing::Trust, all: impl IntoIterator<Item = &'a Sealed>) -> Self {
+        let says: Vec<(&Sealed, journal::Incarnation, Json)> = all
+            .into_iter()
+            .filter(|s| s.entry.kind == "standing" && s.entry.version == 1)
+            .filter_map(|s| Some((s, journal::Incarnation::from_hex(s.entry.subject.0.strip_prefix("series/")?)?, s.entry.body.to_json())))
+            .collect();
+        let (mut believed, mut least) = (trust.roots.clone(), BTreeMap::<journal::Incarnation, u64>::new());
+        loop {
+            let limit = |series: &journal::Incarnation| if trust.roots.contains(series) { u64::MAX } else { least.get(series).copied().unwrap_or(0) };
+            let heard = |s: &Sealed| believed.contains(&s.entry.incarnation) && s.entry.seq <= limit(&s.entry.incarnation);
+            let standing: Vec<&(&Sealed, journal::Incarnation, Json)> = says
+                .iter()
+                .filter(|(s, about, _)| {
+                    let replaced = |o: &Sealed, of: &journal::Incarnation| of == about && heard(o) && o.entry.basis.contains(&s.hash);
+                    heard(s) && !says.iter().any(|(o, of, _)| replaced(o, of))
+                })
+                .collect();
+            let mut next = (believed.clone(), least.clone());
+            for (_, about, body) in &standing {
+                let to = body["to"].as_u64().unwrap_or(u64::MAX);
+                let kept = next.1.entry(*about).or_insert(u64::MAX);
+                *kept = to.min(*kept);
+                if body["role"] == "server" {
+                    next.0.insert(*about);
+                }
+            }
+            if next == (believed.clone(), least.clone()) {
+                // What nobody speaks of any more is not known.
+                let spoken: BTreeSet<journal::Incarnation> = standing.iter().map(|(_, about, _)| *about).collect();
+                let mut counts: BTreeMap<_, _> = next.1.into_iter().filter(|(about, _)| spoken.contains(about)).collect();
+                for own in &trust.own {
+                    counts.entry(*own).or_insert(u64::MAX);
+                }
+                counts.extend(trust.roots.iter().map(|root| (*root, u64::MAX)));
+                return Self(counts);
+            }
+            (believed, least) = next;
+        }
+    }
+
+    /// True for an entry that counts.
+    pub fn counts(&self, sealed: &Sealed) -> bool {
+        self.0.get(&sealed.entry.incarnation).is_some_and(|to| sealed.entry.seq <= *to)
+    }
+}

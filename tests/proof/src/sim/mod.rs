@@ -1,8 +1,26 @@
 //! The simulator: whole worlds of tablets and servers from one number.
 
 pub mod bodies;
+mod check;
+mod clock;
+mod drive;
+mod exchange;
+mod faults;
 pub mod folds;
+mod hostile;
+mod model;
+mod node;
+mod parts;
+mod people;
+pub mod planted;
 pub mod rng;
+mod screen;
+pub mod script;
+pub mod shrink;
+mod wire;
+pub mod world;
+
+pub use parts::{Ran, clocks_part, determinism_part, planted_part, replay, run, sim_part};
 
 use crate::{Budget, Figure};
 use std::sync::Mutex;

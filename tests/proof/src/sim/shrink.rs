@@ -1,0 +1,42 @@
+//! A failing schedule made short: steps are left out as long as it still fails.
+
+use crate::sim::parts::run;
+use crate::sim::script::Script;
+use crate::sim::world::Way;
+
+/// The shortest schedule found that still goes wrong, within so many runs.
+pub fn shrink(script: &Script, way: Way, runs: usize) -> Script {
+    let mut best = script.clone();
+    let mut left = runs;
+    let mut fails = |candidate: &Script| {
+        left = left.saturating_sub(1);
+        left > 0 && run(candidate, way).wrong.is_some()
+    };
+    if let Some((at, _)) = run(&best, way).wrong {
+        best.ops.truncate(at + 1);
+    }
+    let mut piece = best.ops.len().div_ceil(2).max(1);
+    loop {
+        let mut from = 0;
+        while from < best.ops.len() {
+            let mut candidate = best.clone();
+            candidate.ops.drain(from..(from + piece).min(best.ops.len()));
+            if fails(&candidate) {
+                best = candidate;
+            } else {
+                from += piece;
+            }
+        }
+        if piece == 1 {
+            break;
+        }
+        piece = piece.div_ceil(2);
+    }
+    for simpler in [Script { bad_net: 0, ..best.clone() }, Script { two_servers: false, ..best.clone() }, Script { tablets: 3, ..best.clone() }] {
+        let merged = Script { ops: best.ops.clone(), ..simpler };
+        if merged != best && fails(&merged) {
+            best = merged;
+        }
+    }
+    best
+}

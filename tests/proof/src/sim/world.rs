@@ -1,0 +1,503 @@
+//! The world: machines, people, the time that passes, and what was promised.
+
+use crate::Figure;
+use crate::sim::clock::Clock;
+use crate::sim::drive::Drive;
+use crate::sim::folds::PLAN;
+use crate::sim::model::Model;
+use crate::sim::node::{Home, Node, Papers};
+use crate::sim::planted::Planted;
+use crate::sim::rng::Rng;
+use crate::sim::script::{Op, Script};
+use crate::sim::wire::Request;
+use job::standing::{self, ALL, SeriesRole, Standing};
+use journal::{BootId, DeviceId, Draft, EntryHash, Incarnation, Sealed, SigningKey, Subject, Value};
+use std::collections::{BTreeMap, BTreeSet};
+use store::{Store, StoreError};
+
+/// What must not be, in words, where it is.
+pub type Sound<T = ()> = Result<T, String>;
+
+/// How a schedule is run.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Way {
+    /// All clocks stay right, whatever the schedule says.
+    pub good_clocks: bool,
+    /// A bug put in.
+    pub planted: Option<Planted>,
+}
+
+/// One world.
+pub struct World {
+    /// Its schedule.
+    pub script: Script,
+    /// How it is run.
+    pub way: Way,
+    /// Servers, then tablets; copies come at the end.
+    pub nodes: Vec<Node>,
+    /// How many servers.
+    pub servers: usize,
+    /// The true time, ms since 1970.
+    pub now_ms: i64,
+    /// What was promised.
+    pub model: Model,
+    /// Requests that are on their way for long.
+    pub late: Vec<Request>,
+    /// What was counted.
+    pub figure: Figure,
+    /// Everything that happened, hashed.
+    pub trace: blake3::Hasher,
+    made: u64,
+}
+
+pub(super) const BEGAN_MS: i64 = 1_790_000_000_000;
+
+/// A draft of an entry.
+pub fn draft(subject: &str, kind: &str, body: &serde_json::Value, basis: Vec<EntryHash>) -> Draft {
+    let body = Value::from_json(body).expect("no floats");
+    Draft { kind: kind.into(), version: 1, subject: Subject(subject.into()), basis, body }
+}
+
+impl World {
+    /// The world before its first step: servers set up, tablets paired.
+    ///
+    /// # Errors
+    /// Where even that goes wrong.
+    pub fn new(script: Script, way: Way) -> Sound<Self> {
+        let servers = 1 + usize::from(script.two_servers);
+        let mut world = Self {
+            way,
+            nodes: Vec::new(),
+            servers,
+            now_ms: BEGAN_MS,
+            model: Model::default(),
+            late: Vec::new(),
+            figure: Figure::default(),
+            trace: blake3::Hasher::new(),
+            made: 0,
+            script,
+        };
+        for n in 0..servers {
+            world.add(true, &format!("trailer-{n}"));
+            world.set_up_server(n)?;
+        }
+        world.adopt_each_other()?;
+        world.bundle()?;
+        for t in 0..usize::from(world.script.tablets) {
+            let n = world.add(false, &format!("K{}", t + 1));
+            let server = if world.script.two_servers { t % 2 } else { 0 };
+            world.new_tablet(n, server)?;
+        }
+        Ok(world)
+    }
+
+    /// A number that no other thing of this world has; the same in every run of the schedule.
+    pub fn fresh(&mut self) -> Rng {
+        self.made += 1;
+        Rng::new(self.script.seed ^ self.made.wrapping_mul(0xa076_1d64_78bd_642f))
+    }
+
+    /// A new key.
+    pub fn fresh_key(&mut self) -> SigningKey {
+        SigningKey::from_seed(self.fresh().bytes())
+    }
+
+    fn fresh_id(&mut self) -> [u8; 16] {
+        let mut id = [0; 16];
+        id.copy_from_slice(&self.fresh().bytes()[..16]);
+        id
+    }
+
+    /// A new run of a machine.
+    pub fn fresh_boot(&mut self) -> BootId {
+        BootId(self.fresh_id())
+    }
+
+    /// Puts a new, empty machine there.
+    pub fn add(&mut self, server: bool, name: &str) -> usize {
+        let node = self.machine(server, name);
+        self.nodes.push(node);
+        self.nodes.len() - 1
+    }
+
+    /// A new, empty machine.
+    pub fn machine(&mut self, server: bool, name: &str) -> Node {
+        let key = self.fresh_key();
+        let papers = Papers {
+            device: DeviceId(self.fresh_id()),
+            own: BTreeSet::from([Incarnation::of(&key.public())]),
+            identity: key.clone(),
+            certified: Vec::new(),
+            key,
+            home: None,
+            tokens: BTreeMap::new(),
+            heard: BTreeMap::new(),
+        };
+        let drive = Drive::fresh();
+        if self.way.planted == Some(Planted::SkipSync) {
+            drive.lie();
+        }
+        Node {
+            name: name.to_owned(),
+            server,
+            drive,
+            store: None,
+            papers,
+            clock: Clock::new(self.fresh_boot(), self.now_ms),
+            gone: false,
+            session: None,
+            link: 0,
+            seen: BTreeMap::new(),
+            backup: None,
+            durable: BTreeMap::new(),
+            dying: None,
+            harmed: false,
+            flipped: false,
+            spoilt: BTreeSet::new(),
+            doubtful: BTreeSet::new(),
+        }
+    }
+
+    /// The store of a machine, opened if its program does not run. `None` where the machine is gone.
+    ///
+    /// # Errors
+    /// Where it cannot be opened and nobody harmed it.
+    pub fn open(&mut self, n: usize) -> Sound<bool> {
+        if self.nodes[n].gone {
+            return Ok(false);
+        }
+        if self.nodes[n].store.is_none() {
+            self.start(n)?;
+        }
+        Ok(true)
+    }
+
+    /// The store of a machine that runs.
+    pub fn store(&mut self, n: usize) -> &mut Store {
+        self.nodes[n].store()
+    }
+
+    /// Writes a transaction on a machine. Gives the entries where it was acknowledged; where the disk refused, the machine
+    /// goes through what follows from it.
+    ///
+    /// # Errors
+    /// Where something is refused that must not be.
+    pub fn say(&mut self, n: usize, person: &str, drafts: Vec<Draft>) -> Sound<Option<Vec<Sealed>>> {
+        let now_ms = self.now_ms;
+        let built = self.nodes[n].build(person, drafts, now_ms);
+        let made = built.and_then(|tx| self.nodes[n].store().append(&tx).map(|()| tx));
+        match made {
+            Ok(tx) => {
+                self.acknowledge(n, &tx);
+                Ok(Some(tx))
+            }
+            Err(e) => {
+                self.trouble(n, &e)?;
+                Ok(None)
+            }
+        }
+    }
+
+    /// The screen says "saved".
+    pub fn acknowledge(&mut self, n: usize, tx: &[Sealed]) {
+        self.figure.add("entries acknowledged", tx.len() as u64);
+        for sealed in tx {
+            self.model.acknowledged.insert(sealed.hash, (sealed.entry.incarnation, sealed.entry.seq));
+            let head = journal::Head { seq: sealed.entry.seq, hash: sealed.hash };
+            self.nodes[n].durable.insert(sealed.entry.incarnation, head);
+        }
+        self.nodes[n].drive.follow();
+    }
+
+    /// A server begins: its series, the plan, and that the series of the servers before it are a server's.
+    ///
+    /// # Errors
+    /// As [`World::say`].
+    pub fn set_up_server(&mut self, n: usize) -> Sound {
+        self.open(n)?;
+        let Node { name, papers, .. } = &self.nodes[n];
+        let begin = Draft::series_begin(papers.device, &papers.key, name, "server");
+        let plan = draft("site/plan", "site-plan", &serde_json::to_value(&*PLAN).expect("a plan is plain"), Vec::new());
+        let trust = self.nodes[n].trust();
+        let site = self.store(n).set_site(PLAN.site).and_then(|()| self.store(n).set_trust(&trust));
+        site.map_err(|e| format!("a new server does not begin: {e}"))?;
+        self.say(n, "nobody", vec![begin, plan])?;
+        Ok(())
+    }
+
+    /// Every server says of every other one's series that it is a server's.
+    ///
+    /// # Errors
+    /// As [`World::say`].
+    pub fn adopt_each_other(&mut self) -> Sound {
+        for n in 0..self.servers {
+            let others: Vec<(Incarnation, String)> = (0..self.servers)
+                .filter(|o| *o != n)
+                .flat_map(|o| self.nodes[o].papers.own.iter().map(|i| (*i, self.nodes[o].name.clone())).collect::<Vec<_>>())
+                .collect();
+            for (series, name) in others {
+                self.state(n, &series, Standing { role: SeriesRole::Server, name, to: None, reason: String::new() })?;
+            }
+        }
+        Ok(())
+    }
+
+    /// A server says how a series stands, unless it has said so.
+    ///
+    /// # Errors
+    /// As [`World::say`].
+    pub fn state(&mut self, n: usize, series: &Incarnation, says: Standing) -> Sound<bool> {
+        if !self.open(n)? {
+            return Ok(false);
+        }
+        let states = match self.store(n).series_states() {
+            Ok(states) => states,
+            Err(e) => return self.trouble(n, &e).map(|()| false),
+        };
+        let now = states.iter().find(|s| s.incarnation == *series);
+        let said = now.map(|s| s.said.clone()).unwrap_or_default();
+        if now.is_some_and(|s| !s.said.is_empty() && s.counts_to == says.to.unwrap_or(ALL) && s.role == says.role.code()) {
+            return Ok(true);
+        }
+        let Some(draft) = standing::draft(series, &says, said) else { return Ok(false) };
+        Ok(self.say(n, "m-diaz", vec![draft])?.is_some())
+    }
+
+    /// A tablet fresh from its box is paired and begins its series.
+    ///
+    /// # Errors
+    /// As [`World::say`].
+    pub fn new_tablet(&mut self, n: usize, server: usize) -> Sound {
+        self.open(n)?;
+        self.store(n).set_site(PLAN.site).map_err(|e| format!("a new tablet does not begin: {e}"))?;
+        self.begin(n)?;
+        self.pair(n, server)?;
+        Ok(())
+    }
+
+    /// Writes the first entry of the series that the machine's key signs now.
+    ///
+    /// # Errors
+    /// As [`World::say`].
+    pub fn begin(&mut self, n: usize) -> Sound<bool> {
+        let trust = self.nodes[n].trust();
+        if let Err(e) = self.store(n).set_trust(&trust) {
+            self.trouble(n, &e)?;
+            return Ok(false);
+        }
+        let Node { name, papers, server, .. } = &self.nodes[n];
+        let role = if *server { "server" } else { "tablet" };
+        let begin = Draft::series_begin(papers.device, &papers.key, name, role);
+        Ok(self.say(n, "nobody", vec![begin])?.is_some())
+    }
+
+    /// A tablet that was set back or copied goes on in a series of its own.
+    ///
+    /// # Errors
+    /// As [`World::say`].
+    pub fn new_series(&mut self, n: usize) -> Sound {
+        self.figure.add("new series after a copy or a setting back", 1);
+        let key = self.fresh_key();
+        let series = Incarnation::of(&key.public());
+        let node = &mut self.nodes[n];
+        let base = node.name.split('-').next().unwrap_or_default().to_owned();
+        node.name = format!("{base}-{}", series.to_hex()[..3].to_uppercase());
+        node.papers.key = key;
+        node.papers.own.insert(series);
+        node.papers.home = None;
+        node.session = None;
+        self.begin(n)?;
+        Ok(())
+    }
+
+    /// Pairs a tablet with a server: the code is right. Gives false where it did not come about.
+    ///
+    /// # Errors
+    /// As [`World::say`].
+    pub fn pair(&mut self, n: usize, server: usize) -> Sound<bool> {
+        if !self.open(n)? || !self.open(server)? {
+            return Ok(false);
+        }
+        let series = self.nodes[n].series();
+        // The series may not even have begun, where the disk refused its first entry.
+        let begun = self.nodes[n].durable.contains_key(&series) || self.begin(n)?;
+        if !begun || self.model.shut_out.contains_key(&series) || self.nodes[n].gone || self.nodes[n].store.is_none() {
+            return Ok(false);
+        }
+        let name = self.nodes[n].name.clone();
+        let says = Standing { role: SeriesRole::Tablet, name, to: None, reason: String::new() };
+        if !self.state(server, &series, says)? || self.nodes[server].store.is_none() {
+            return Ok(false);
+        }
+        self.figure.add("pairings", 1);
+        self.nodes[server].papers.tokens.insert(series, true);
+        let identity = self.nodes[server].papers.identity.public();
+        self.nodes[n].papers.home = Some(Home { server, key: identity, series, roots: BTreeSet::new() });
+        self.nodes[n].session = None;
+        self.believe(n, &[])
+    }
+
+    /// Tells a tablet's store which series its server writes in: the identity's own, and those that it certified.
+    ///
+    /// # Errors
+    /// As [`World::trouble`].
+    pub fn believe(&mut self, n: usize, certified: &[Incarnation]) -> Sound<bool> {
+        if let Some(home) = &mut self.nodes[n].papers.home {
+            home.roots = certified.iter().copied().chain([Incarnation::of(&home.key)]).collect();
+        }
+        let trust = self.nodes[n].trust();
+        match self.store(n).set_trust(&trust) {
+            Ok(()) => {
+                self.nodes[n].drive.follow();
+                Ok(true)
+            }
+            Err(e) => self.trouble(n, &e).map(|()| false),
+        }
+    }
+
+    /// Both servers give each other all they have, as by an export carried over.
+    ///
+    /// # Errors
+    /// Where entries do not pass.
+    pub fn bundle(&mut self) -> Sound {
+        if self.servers < 2 {
+            return Ok(());
+        }
+        for (from, to) in [(0, 1), (1, 0)] {
+            if !self.open(from)? || !self.open(to)? {
+                return Ok(());
+            }
+            let all = match self.holdings(from) {
+                Ok(all) => all,
+                Err(e) => return self.trouble(from, &e),
+            };
+            let sealed: Vec<Sealed> = all.into_values().filter(|s| s.sig.is_some() || s.entry.tx_left > 0).collect();
+            match self.store(to).accept(sealed) {
+                Ok(_) => self.kept(to)?,
+                Err(e) => self.trouble(to, &e)?,
+            }
+        }
+        self.figure.add("bundles between servers", 1);
+        Ok(())
+    }
+
+    /// All entries that stand in a store, read anew.
+    ///
+    /// # Errors
+    /// As the store's.
+    pub fn holdings(&mut self, n: usize) -> Result<BTreeMap<EntryHash, Sealed>, StoreError> {
+        let store = self.nodes[n].store();
+        let mut all = BTreeMap::new();
+        for (series, head) in store.heads()?.0 {
+            let mut next = 1;
+            while next <= head.seq {
+                let piece = store.read(&series, next, 1 << 20)?;
+                let Some(last) = piece.last() else { break };
+                next = last.entry.seq + 1;
+                all.extend(piece.into_iter().map(|s| (s.hash, s)));
+            }
+        }
+        Ok(all)
+    }
+
+    /// Notes what a machine has kept: that is promised from now on.
+    ///
+    /// # Errors
+    /// Where it holds less than before.
+    pub fn kept(&mut self, n: usize) -> Sound {
+        self.check_heads(n)?;
+        self.nodes[n].drive.follow();
+        Ok(())
+    }
+
+    /// Does one step.
+    ///
+    /// # Errors
+    /// Where something is that must not be.
+    pub fn step(&mut self, op: Op) -> Sound {
+        let mut rng = Rng::new(u64::from(self.made_by(op)));
+        self.now_ms += 20_000 + rng.below(1_200_000) as i64;
+        self.figure.add("operations", 1);
+        self.act(op)?;
+        self.trace.update(format!("{op:?}").as_bytes());
+        for n in 0..self.nodes.len() {
+            for (series, head) in &self.nodes[n].durable {
+                self.trace.update(&series.0).update(&head.hash.0);
+            }
+        }
+        Ok(())
+    }
+
+    const fn made_by(&self, op: Op) -> u32 {
+        match op {
+            Op::Open(_, c) | Op::Record(_, c) | Op::Fill(_, c) | Op::Photo(_, c) | Op::Sync(_, _, c) | Op::Sign(_, c) => c,
+            _ => self.made as u32,
+        }
+    }
+
+    fn act(&mut self, op: Op) -> Sound {
+        match op {
+            Op::Open(t, c) => self.person(t, c, Self::open_job),
+            Op::Record(t, c) => self.person(t, c, Self::record),
+            Op::Fill(t, c) => self.person(t, c, Self::fill),
+            Op::Photo(t, c) => self.person(t, c, Self::photo),
+            Op::Strike(t, c) => self.person(t, c, Self::strike),
+            Op::Settle(t, c) => self.person(t, c, Self::settle),
+            Op::Sign(t, c) => self.person(t, c, Self::sign),
+            Op::Later(t, c) => self.person(t, c, Self::later),
+            Op::Board(s, c) => self.board(usize::from(s), c),
+            Op::Plan(s, c) => self.new_plan(usize::from(s), c),
+            Op::Sync(t, messages, c) => self.sync(t, messages, c),
+            Op::Late(c) => self.arrive_late(c),
+            Op::Link(t, state) => self.set_link(t, state),
+            Op::Cut(n, c) => self.at(n, |w, n| w.power_cut(n, u64::from(c))),
+            Op::Kill(n) => self.at(n, Self::kill),
+            Op::Fail(n, after, how) => self.at(n, |w, n| w.fail(n, after, how)),
+            Op::Room(n) => self.at(n, Self::make_room),
+            Op::Clock(n, c) => self.at(n, |w, n| w.upset_clock(n, c)),
+            Op::FlipPhoto(n, c) => self.at(n, |w, n| w.flip_photo(n, c)),
+            Op::FlipPage(n, c) => self.at(n, |w, n| w.flip_page(n, c)),
+            Op::Backup(n) => self.at(n, Self::back_up),
+            Op::Restore(n) => self.at(n, Self::restore),
+            Op::Clone(t) => self.at(t + 2, Self::copy_tablet),
+            Op::Lose(n) => self.at(n, Self::lose),
+            Op::Revoke(t, c) => self.at(t + 2, |w, n| w.shut_out(n, c)),
+            Op::Move(t) => self.at(t + 2, Self::move_home),
+            Op::Bundle => self.bundle(),
+            Op::Hostile(s, c) => self.hostile(usize::from(s), c),
+            Op::Quiet => self.quiet(),
+        }
+    }
+
+    /// A machine by its number in the schedule: 0 and 1 are servers, tablets follow.
+    pub fn number(&self, n: u8) -> Option<usize> {
+        match usize::from(n) {
+            n if n < 2 => (n < self.servers).then_some(n),
+            n => Some(n - 2 + self.servers).filter(|n| *n < self.nodes.len()),
+        }
+    }
+
+    fn at(&mut self, n: u8, act: impl FnOnce(&mut Self, usize) -> Sound) -> Sound {
+        self.number(n).map_or(Ok(()), |n| act(self, n))
+    }
+
+    /// A person takes up a tablet, or now and then its copy.
+    fn person(&mut self, t: u8, c: u32, act: impl FnOnce(&mut Self, usize, &mut Rng) -> Sound) -> Sound {
+        let mut rng = Rng::new(u64::from(c));
+        let Some(n) = self.family(t, &mut rng) else { return Ok(()) };
+        if !self.open(n)? {
+            return Ok(());
+        }
+        act(self, n, &mut rng)?;
+        if self.nodes[n].store.is_some() { self.look(n, &mut rng) } else { Ok(()) }
+    }
+
+    /// A tablet by its number, or a copy of it.
+    pub fn family(&self, t: u8, rng: &mut Rng) -> Option<usize> {
+        let first = self.number(t + 2)?;
+        let copies = self.servers + usize::from(self.script.tablets);
+        let of = |n: &usize| *n == first || (*n >= copies && self.nodes[*n].papers.device == self.nodes[first].papers.device);
+        let all: Vec<usize> = (0..self.nodes.len()).filter(of).collect();
+        rng.pick(&all).copied()
+    }
+}
