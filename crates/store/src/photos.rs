@@ -8,6 +8,7 @@ use crate::disk::{Disk, DiskFile};
 use crate::error::StoreError;
 use crate::stop::Stop;
 use journal::PhotoHash;
+use std::collections::BTreeSet;
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -84,6 +85,11 @@ impl Photos {
             disk.remove(&photos.tmp().join(left.name))?;
         }
         Ok(photos)
+    }
+
+    /// The photos of a store that another program has open: nothing is made and nothing swept.
+    pub(crate) fn beside(root: PathBuf, disk: Arc<dyn Disk>, stop: Stop) -> Self {
+        Self(Arc::new(Inner { root, disk, stop, floor: u64::MAX, next: AtomicU64::new(0), uploads: Mutex::new(()) }))
     }
 
     pub(crate) fn disk(&self) -> &dyn Disk {
@@ -220,6 +226,12 @@ impl Photos {
             self.disk().remove(&self.path(photo, size))?;
         }
         Ok(())
+    }
+
+    /// Makes the names of these photos durable.
+    pub(crate) fn sync_names<'a>(&self, photos: impl Iterator<Item = &'a PhotoHash>) -> Result<(), StoreError> {
+        let folders: BTreeSet<PathBuf> = photos.map(|photo| self.folder(photo)).collect();
+        folders.iter().try_for_each(|folder| self.stop().trip(self.disk().sync_folder(folder)))
     }
 
     /// Every original on disk with its length, by hash.

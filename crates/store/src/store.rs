@@ -200,6 +200,9 @@ impl Store {
         if found == noted {
             return Ok(());
         }
+        // A run may have been killed after it renamed a photo and before it synced the name: what is seen here must not be
+        // gone after a power cut, for the peer is told that it is complete.
+        self.reader.photos().sync_names(found.keys().filter(|photo| !noted.contains_key(photo)))?;
         self.change(|t, _| {
             for photo in noted.keys().filter(|photo| !found.contains_key(photo)) {
                 t.prepare_cached("DELETE FROM photo_here WHERE photo = ?1")?.execute([photo.0])?;

@@ -2,8 +2,9 @@
 //! nothing: right after a power cut, where that frame was never confirmed, but a flipped bit in an older frame would take
 //! confirmed entries away in silence. Layout: SQLite's documentation, "Database File Format", section 4.
 
+use crate::disk::Disk;
 use std::io::Read;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 const HEADER: usize = 32;
 const FRAME: usize = 24;
@@ -25,16 +26,21 @@ pub enum LogState {
     },
 }
 
-/// Looks at the log beside a database file.
-pub(crate) fn look(database: &Path) -> std::io::Result<LogState> {
+/// The log beside a database file.
+pub(crate) fn beside(database: &Path) -> PathBuf {
     let mut name = database.as_os_str().to_owned();
     name.push("-wal");
+    name.into()
+}
+
+/// Looks at the log beside a database file.
+pub(crate) fn look(disk: &dyn Disk, database: &Path) -> std::io::Result<LogState> {
+    let log = beside(database);
+    if disk.bytes(&log)?.is_none() {
+        return Ok(LogState::Sound);
+    }
     let mut bytes = Vec::new();
-    match std::fs::File::open(name) {
-        Ok(file) => file.take(LONGEST).read_to_end(&mut bytes)?,
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(LogState::Sound),
-        Err(e) => return Err(e),
-    };
+    disk.open(&log)?.take(LONGEST).read_to_end(&mut bytes)?;
     Ok(judge(&bytes))
 }
 
