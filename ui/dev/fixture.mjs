@@ -56,8 +56,27 @@ const fresh = () => ({ paired: true, who: null, mm: '5.886', drafts: {}, misses:
 let world = fresh();
 const fault = (status, code, words, more) => ({ status, json: { code, words, status, ...more } });
 
+/** A tablet that was copied: it writes under a new name until it is paired again. */
+export const COPIED = { must_pair: true, note: say('series-copied', "This tablet's folder was copied or put back from a copy. So its old series of records has ended here and a new one begins. Nothing that is here is lost: all of it can be read and still goes to the trailer. It goes on recording as K4-7F2. Pair it again at the trailer, with a new code from the board.", { old: 'K4', new: 'K4-7F2' }) };
+const own = (name, current, head, receipt_seq, more = {}) => ({ series: name.padEnd(32, '0'), name, current, head, receipt_seq, waiting: head - receipt_seq, counts_to: null, known: true, reason: '', ...more });
+const checked = (faults) => ({ good: faults.length === 0, at_ms: T0 + 40 * 60000, entries: 1204, series: 5, photos: 86, photos_missing: 12, refused: 0, apart: faults.length > 0 ? 5 : 0, faults, say: say('check-good', 'All is as it was saved.') });
+export const FAULTS = [
+  { ...say('photo-damaged-only-here', 'A photo on this tablet is not what was saved.'), what: `photo ${'e3'.repeat(32)} has other bytes than its name says`, photo: 'e3'.repeat(32), in_trailer: false },
+  { ...say('record-damaged-here', 'A record on this tablet is not what was saved.'), what: 'entry 171 of series 9f02…: its bytes do not fit its hash' },
+];
+/** The calls of the screen "keeping safe". */
+const keeping = {
+  series: () => ({ own: world.note ? [own('K4', false, 212, 212, { counts_to: world.cut ?? null }), own('K4-7F2', true, 14, 0)] : world.paired ? [own('K4', true, 54, 40)] : [], others: world.paired ? [{ series: 'a', name: 'K2', role: 'tablet', head: 305, known: true, counts_to: null, apart: 0, reason: '' }, { series: 'b', name: 'trailer', role: 'server', head: 31, known: true, counts_to: null, apart: 0, reason: '' }, ...(world.faults ? [{ series: 'c', name: 'K9', role: 'tablet', head: 5, known: false, counts_to: 0, apart: 5, reason: '' }] : [])] : [], note: world.note ?? null, key_home: world.key_home ?? 'file' }),
+  check_state: () => world.check ?? { running: false, phase: '', done: 0, total: 0, result: null, error: null },
+  check_store: () => (world.check = world.slow ? { running: true, phase: 'photos', done: 120e6, total: 355e6, result: null, error: null } : { running: false, phase: '', done: 0, total: 0, result: checked(world.faults ?? []), error: null }),
+  export_store: ({ to }) => (to === '/nowhere' ? fault(404, 'no-folder', 'There is no such folder, so nothing was written and nothing was changed. Put the stick in, or leave the folder out.') : { path: `${to ?? '/home/tablet/.local/share/tubewright/exports'}/tubewright-K4-20260303-131000.tar`, name: 'tubewright-K4-20260303-131000.tar', bytes: 361_400_000, entries: 1204, photos: 86, damaged: world.faults ? 1 : 0, photos_damaged: world.faults ? ['e3'] : [], say: say('export-whole', 'All that is on this tablet is in one file now.') }),
+  import_store: ({ path }) => (/\.tar$/.test(path) ? { stored: 212, known: 40, healed: 0, refused: 0, unreadable: 0, apart: world.paired ? 5 : 212, photos_new: 31, photos_known: 4, whole: !world.cutFile, complete: !world.cutFile, missing: [], photos_missing: world.cutFile ? ['e3', 'e4'] : [], faults: [], say: say('import-whole', 'Brought in.') } : fault(404, 'no-file', 'There is no such file. Nothing was changed. Look for it again: its name ends in .tar.')),
+  set_address: ({ address }) => (/^[\w.]+:\d+$/.test(address) ? { address } : fault(400, 'bad-address', `"${address}" is not an address such as 192.168.4.2:8443. Nothing was sent; read it from the board again.`, { with: { address } })),
+};
+
 const calls = {
-  state: () => ({ paired: world.paired, site: world.paired ? plan.site : null, plant: plan.plant, unit: plan.unit, has_plan: world.paired, tablet: 'K4', person: plan.people.find((p) => p.id === world.who) ?? null, section: null, lives: world.lives, mm: world.mm, storage: { full: false } }),
+  ...keeping,
+  state: () => ({ paired: world.paired, site: world.paired ? plan.site : null, plant: plan.plant, unit: plan.unit, has_plan: world.paired, tablet: world.note ? 'K4-7F2' : world.paired ? 'K4' : '', must_pair: !!world.must_pair, person: plan.people.find((p) => p.id === world.who) ?? null, section: null, lives: { ...world.lives, note: world.note ?? undefined, key_home: world.key_home ?? 'file' }, mm: world.mm, storage: { full: false } }),
   people: () => plan.people,
   plan: () => plan,
   sign_in({ person, pin }) {

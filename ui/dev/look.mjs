@@ -2,7 +2,7 @@
 // `npm run build && npm run look [-- --out DIR] [-- --only NAME]`. Exits 1 where something is wrong.
 import { join } from 'node:path';
 import { cells, context, launch, told, wrongs } from './audit.mjs';
-import { JOB, serve } from './fixture.mjs';
+import { COPIED, FAULTS, JOB, serve } from './fixture.mjs';
 
 const { out, only, quick, axe } = told('/tmp/tubewright-look');
 
@@ -29,6 +29,19 @@ const SCREENS = [
   { name: 'sync', world: me, path: 'sync' },
   { name: 'sync-going', world: { ...me, sync: { running: true, phase: 'photos', done: 1, total: 3, error: null }, lives: { entries_here: 0, photos_here: 2, last_receipt_seq: 54, last_receipt_ms: Date.UTC(2026, 2, 3, 14, 41), state: 'going' } }, path: 'sync' },
   { name: 'sync-failed', world: { ...me, sync: { running: false, phase: 'hello', done: 0, total: 0, error: { code: 'not-found', words: 'The trailer does not answer.' } }, lives: { entries_here: 14, photos_here: 3, last_receipt_seq: 40, last_receipt_ms: Date.UTC(2026, 2, 3, 12, 12), state: 'not-found' } }, path: 'sync' },
+  { name: 'sync-copied', world: { ...me, ...COPIED, sync: { running: false, phase: 'hello', done: 0, total: 0, error: { code: 'pair-again', words: 'The trailer does not know this tablet’s present series of records yet, so nothing was sent. Everything is safe here, and it goes on recording. Pair it again at the trailer, with a new code from the board.' } } }, path: 'sync' },
+  { name: 'wall-copied', world: { ...me, ...COPIED }, path: '' },
+  { name: 'wall-off', world: { ...me, sync: { running: false, phase: 'hello', done: 0, total: 0, error: { code: 'tablet-revoked', words: 'This tablet was shut out at the trailer: nothing was taken. Its records are kept on it; bring it to the supervisor.' } } }, path: '' },
+  { name: 'sign-in-copied', world: COPIED, path: '' },
+  { name: 'pair-copied', world: { ...me, ...COPIED }, path: 'pair' },
+  { name: 'keep', world: { ...me, key_home: 'keyring' }, path: 'keep' },
+  { name: 'keep-unpaired', world: { paired: false, lives: { entries_here: 0, photos_here: 0, last_receipt_seq: 0, last_receipt_ms: null, state: 'only-here' } }, path: 'keep' },
+  { name: 'keep-nobody', world: {}, path: 'keep' },
+  { name: 'keep-copied', world: { ...me, ...COPIED }, path: 'keep' },
+  { name: 'keep-checking', world: { ...me, slow: true }, path: 'keep', act: async (page) => { await page.locator('footer .main').click(); await page.locator('progress').waitFor(); } },
+  { name: 'keep-good', world: me, path: 'keep', act: async (page) => { await page.locator('footer .main').click(); await page.locator('[data-check="good"]').waitFor(); await page.locator('[data-export] button').click(); await page.locator('[data-exported]').waitFor(); } },
+  { name: 'keep-faults', world: { ...me, faults: FAULTS }, path: 'keep', act: async (page) => { await page.locator('footer .main').click(); await page.locator('[data-check="faults"]').waitFor(); await page.locator('[data-export] button').click(); await page.locator('[data-exported]').waitFor(); } },
+  { name: 'keep-brought', world: { ...me, cutFile: true }, path: 'keep', act: async (page) => { await page.getByRole('textbox').last().fill('/media/STICK/tubewright-K2-20260303-061200.tar'); await page.locator('[data-import] button').click(); await page.locator('[data-imported]').waitFor(); } },
 ].filter((s) => s.name.includes(only));
 
 const SIZES = [

@@ -290,6 +290,10 @@ export interface Lives {
   last_receipt_ms?: number | null;
   last_receipt_seq: number;
   state: 'only-here' | 'going' | 'in-trailer' | 'not-found';
+  /** What the person must know of this tablet's series: it began a new one and must be paired again. Not for single jobs. */
+  note?: Say | null;
+  /** Where this tablet's key is. Not for single jobs. */
+  key_home?: 'keyring' | 'file' | null;
 }
 
 export interface JobView {
@@ -331,7 +335,10 @@ export interface JobBrief {
 }
 
 export interface TabletState {
+  /** It belongs to a site and can record. */
   paired: boolean;
+  /** It belongs to a site, but the trailer doesn't know it now: it records, and syncs only after a new pairing. */
+  must_pair?: boolean;
   site?: string | null;
   plant?: string | null;
   unit?: string | null;
@@ -352,6 +359,100 @@ export interface SyncState {
   total: number;
   error?: Say | null;
   lives: Lives;
+}
+
+/** A series of records written on this tablet. */
+export interface OwnSeries {
+  series: string;
+  name: string;
+  current: boolean;
+  head: number;
+  counts_to: number | null;
+  known: boolean;
+  reason: string;
+  receipt_seq: number;
+  waiting: number;
+}
+
+/** A series of another tablet or of a trailer, as far as it is here. */
+export interface OtherSeries {
+  series: string;
+  name: string;
+  role: string;
+  head: number;
+  known: boolean;
+  counts_to: number | null;
+  apart: number;
+  reason: string;
+}
+
+export interface SeriesHere {
+  own: OwnSeries[];
+  others: OtherSeries[];
+  note?: Say | null;
+  key_home: 'keyring' | 'file';
+}
+
+/** One thing that is not as it was saved. */
+export interface Found extends Say {
+  /** The store's own words for it. */
+  what: string;
+  photo?: string;
+  /** For a photo: true where the trailer has signed for it. */
+  in_trailer?: boolean;
+}
+
+export interface Checked {
+  good: boolean;
+  at_ms: number;
+  entries: number;
+  series: number;
+  photos: number;
+  /** Named by entries and not on this tablet: on another one, or in the trailer. */
+  photos_missing: number;
+  refused: number;
+  apart: number;
+  faults: Found[];
+  say: Say;
+}
+
+export interface CheckState {
+  running: boolean;
+  phase: '' | 'records' | 'photos';
+  /** Bytes of photos looked at. */
+  done: number;
+  total: number;
+  result?: Checked | null;
+  error?: Say | null;
+}
+
+export interface Exported {
+  path: string;
+  name?: string | null;
+  bytes: number;
+  entries: number;
+  photos: number;
+  damaged: number;
+  photos_damaged: string[];
+  say: Say;
+}
+
+export interface Imported {
+  stored: number;
+  known: number;
+  healed: number;
+  refused: number;
+  unreadable: number;
+  apart: number;
+  photos_new: number;
+  photos_known: number;
+  /** False where the file was cut short. */
+  whole: boolean;
+  complete: boolean;
+  missing: { series: string; from: number; to: number }[];
+  photos_missing: string[];
+  faults: string[];
+  say: Say;
 }
 
 export interface Place {

@@ -1,5 +1,5 @@
 import type {
-  Body, Covered, Fault, JobBrief, JobView, Lang, PhotoMeta, PhotoSize, Person, Place, Role, Say, SitePlan, SyncState, TabletState,
+  Body, CheckState, Covered, Exported, Fault, Imported, JobBrief, JobView, Lang, PhotoMeta, PhotoSize, Person, Place, Role, Say, SeriesHere, SitePlan, SyncState, TabletState,
 } from '../types';
 
 export interface Saved {
@@ -42,6 +42,13 @@ export interface Calls {
   draft_get: { args: { key: string }; answer: unknown };
   sync_start: { args: Record<string, never>; answer: { started: boolean } };
   sync_state: { args: Record<string, never>; answer: SyncState };
+  set_address: { args: { address: string }; answer: { address: string } };
+  series: { args: Record<string, never>; answer: SeriesHere };
+  /** Begins a check unless one runs. */
+  check_store: { args: Record<string, never>; answer: CheckState };
+  check_state: { args: Record<string, never>; answer: CheckState };
+  export_store: { args: { to?: string }; answer: Exported };
+  import_store: { args: { path: string }; answer: Imported };
   set_section: { args: { section: string }; answer: Record<string, never> };
   set_mm: { args: { mm: string }; answer: Record<string, never> };
 }

@@ -36,7 +36,7 @@ function params(message: Message): string[] {
 /** Keys written out in the code, and the fixed beginnings and ends of those that are put together from a code. */
 const literal = new Set([...screens.matchAll(/['"]([a-z][\w-]*(?:\.[\w-]+)+)['"]/g)].map((m) => m[1] ?? ''));
 const made = [...screens.matchAll(/`([a-z][\w-]*\.[^`$]*)\$\{[^`]*?\}([^`$]*)`/g)].map((m) => [m[1] ?? '', m[2] ?? ''] as const);
-const coded = [...screens.matchAll(/tCode\(\s*'([\w-]+)'/g)].map((m) => `${m[1] ?? ''}.`);
+const coded = [...screens.matchAll(/tCode\(\s*'([\w.-]+)'/g)].map((m) => `${m[1] ?? ''}.`);
 const named = ['role.', 'joint.', 'step.', 'count-state.'];
 
 function used(key: string): boolean {

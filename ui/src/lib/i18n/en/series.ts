@@ -4,8 +4,10 @@ export const series = {
   'bd.say.apart.unknown': { one: '{n} record of a tablet this trailer does not know', other: '{n} records of a tablet this trailer does not know' },
   'bd.say.apart.cut': { one: '{n} record kept apart from a tablet that was taken off', other: '{n} records kept apart from a tablet that was taken off' },
   'bd.say.apart.refused': { one: '{n} record kept apart because it does not fit', other: '{n} records kept apart because they do not fit' },
+  'bd.say.b-apart': { one: '{n} record kept apart that nobody has looked at', other: '{n} records kept apart that nobody has looked at' },
   'bd.say.b-unread': { one: '{n} record that the trailer’s program cannot read', other: '{n} records that the trailer’s program cannot read' },
   'bd.say.b-damaged': { one: '{n} damaged record', other: '{n} damaged records' },
+  'bd.say.b-apart-full': 'no more records that count for nothing are taken: there is no room for such; they stay on the tablets',
   'bd.say.off': 'tablet {tablet} was taken off: its records count to entry {to}',
   'bd.say.off-apart': { one: '{n} later one is kept apart', other: '{n} later ones are kept apart' },
   'bd.say.off-held': 'when last heard it still held {what}',
@@ -17,6 +19,7 @@ export const series = {
   // The place
   'bd.place.title': 'Tablets, backup and what is kept apart',
   'bd.place.back': 'Back to the board',
+  'bd.place.back-here': 'Back to the tablets',
   'bd.place.who': 'A supervisor or QC may take a tablet off and decide what counts. Ask one to sign in here.',
   'bd.tab.off': 'taken off',
   'bd.tab.f.heard': 'heard',

@@ -50,6 +50,10 @@ export const families: readonly (readonly [RegExp, string])[] = [
 
 const SAFE = 'No se guardó nada con este toque; lo guardado antes está a salvo.';
 
+/** After the reason why this tablet's own series ended. */
+const BEGINS_ANEW =
+  'Por eso su serie anterior de registros terminó aquí y comienza otra. No se pierde nada de lo que hay aquí: todo se puede leer y todavía va al tráiler. Se puede seguir registrando. Enlácela otra vez en el tráiler, con un código nuevo del tablero.';
+
 export const says: Record<string, Message> = {
   // The screens' own
   'seam-broken':
@@ -231,7 +235,6 @@ export const says: Record<string, Message> = {
   'bad-pairing': 'Lo que esta tableta guarda de su enlace no sirve. Todo está a salvo en ella. Enlácela otra vez en el tráiler.',
   'sync-running': 'Ya se está enviando. No se pierde nada. Espere a que termine.',
   'sync-broke-off': 'El envío se interrumpió dentro de esta tableta. No se pierde nada: lo que tiene recibo está en el tráiler, lo demás aquí. Envíe otra vez; avise al supervisor si sigue.',
-  'set-back': 'El tráiler tiene registros de esta tableta más nuevos que ella misma: fue puesta en una copia vieja. No se pierde nada, pero DEJE de registrar en ella y llévela al supervisor.',
   'two-versions': 'Hay dos versiones de los registros de una tableta: fue copiada o puesta atrás. Las dos se guardan aparte y no se pierde nada. Avise al supervisor antes de que alguien registre en ella.',
   'kept-apart': 'Algunos registros no se pudieron unir y se guardan aparte, con la razón. No se pierde nada. Avise al supervisor: el tablero los muestra.',
   'series-cut': 'En el tráiler se dijo que los registros de esta tableta ya no cuentan desde cierto punto: no se tomó nada en los trabajos. Todos se guardan y no se pierde ninguno. Deje de registrar en ella y llévela al supervisor, que puede enlazarla otra vez.',
@@ -242,6 +245,27 @@ export const says: Record<string, Message> = {
   'update-trailer': 'El programa del tráiler todavía no puede leer algunos registros de esta tableta. Los guarda como están y no se pierde nada. Actualice el programa del tráiler.',
   'no-thread': 'No se pudo empezar a enviar. No se pierde nada. Intente otra vez; si se repite, cierre el programa y ábralo.',
   'photos-not-sent': 'Algunas fotos no se pudieron enviar. Siguen a salvo en esta tableta. Envíe otra vez; avise al supervisor si sigue.',
+
+  // What became of this tablet's own series
+  'series-copied': `La carpeta de esta tableta fue copiada o puesta desde una copia. ${BEGINS_ANEW}`,
+  'series-other-machine': `La carpeta de esta tableta está en otra máquina que antes. ${BEGINS_ANEW}`,
+  'series-set-back': `Los registros de esta tableta fueron puestos atrás, a una copia más vieja. Lo hecho después de esa copia vuelve del tráiler hasta donde se había enviado. ${BEGINS_ANEW}`,
+  'series-key-changed': `Alguien puso otra llave en la carpeta de esta tableta. ${BEGINS_ANEW}`,
+  'series-key-lost': `La llave de esta tableta ya no está. ${BEGINS_ANEW}`,
+  'series-log-damaged': `Se dañó una parte del disco de esta tableta: los últimos registros pueden faltar en ella. Mire los últimos que se hicieron. ${BEGINS_ANEW}`,
+  'series-trailer-ahead': `El tráiler tiene registros de esta tableta más nuevos que ella misma: fue puesta en una copia más vieja. ${BEGINS_ANEW}`,
+  'series-two-versions': `Hay dos versiones de los registros de esta tableta: fue copiada o puesta atrás. Se conservan las dos. ${BEGINS_ANEW}`,
+  'series-shut-out': `En el tablero se dijo que los registros de esta tableta valen hasta un punto y no más. ${BEGINS_ANEW}`,
+  'series-unknown-there': `El tráiler conoce a esta tableta por otra serie de registros que la que ella escribe. ${BEGINS_ANEW}`,
+  'keyring-locked': 'La llave de esta tableta está en el llavero de la máquina, que no se abre. Nada se cambió y no se pierde nada. Desbloquee la máquina e inicie el programa otra vez.',
+  'signed-by-newer': 'Esta firma la escribió un programa más nuevo y este no la puede juzgar: aquí no cuenta. Actualice el programa.',
+
+  // Keeping safe
+  'check-good': 'Todo está como se guardó: se leyeron {entries} registros en {series} series y {photos} fotos.',
+  'check-faults': { one: 'La comprobación halló {n} cosa que no está como se guardó. Todo lo demás está a salvo.', other: 'La comprobación halló {n} cosas que no están como se guardaron. Todo lo demás está a salvo.' },
+  'check-broke-off': 'La comprobación se interrumpió dentro de esta tableta. No se cambió nada y no se pierde nada. Compruebe otra vez; avise al supervisor si sigue.',
+  'no-file': 'No existe ese archivo. No se cambió nada. Búsquelo otra vez: su nombre termina en .tar.',
+  'no-folder': 'No existe esa carpeta, así que no se escribió nada y no se cambió nada. Conecte la memoria, o deje la carpeta vacía: entonces el archivo se pone junto a los registros de esta tableta.',
 
   // Where a code is also used without its parameters
   'gap-missing.bare': 'Todavía no hay largo: falta la separación a las 12, 3, 6 o 9. Hacen falta las cuatro.',

@@ -7,8 +7,10 @@ export const series: Record<keyof typeof en, Message> = {
   'bd.say.apart.unknown': { one: '{n} registro de una tableta que este tráiler no conoce', other: '{n} registros de una tableta que este tráiler no conoce' },
   'bd.say.apart.cut': { one: '{n} registro guardado aparte de una tableta dada de baja', other: '{n} registros guardados aparte de una tableta dada de baja' },
   'bd.say.apart.refused': { one: '{n} registro guardado aparte porque no cuadra', other: '{n} registros guardados aparte porque no cuadran' },
+  'bd.say.b-apart': { one: '{n} registro guardado aparte que nadie ha revisado', other: '{n} registros guardados aparte que nadie ha revisado' },
   'bd.say.b-unread': { one: '{n} registro que el programa del tráiler no puede leer', other: '{n} registros que el programa del tráiler no puede leer' },
   'bd.say.b-damaged': { one: '{n} registro dañado', other: '{n} registros dañados' },
+  'bd.say.b-apart-full': 'ya no se toman registros que no valen: no hay lugar para ellos; siguen en las tabletas',
   'bd.say.off': 'la tableta {tablet} fue dada de baja: sus registros valen hasta la entrada {to}',
   'bd.say.off-apart': { one: '{n} posterior está guardado aparte', other: '{n} posteriores están guardados aparte' },
   'bd.say.off-held': 'cuando se oyó por última vez todavía guardaba {what}',
@@ -20,6 +22,7 @@ export const series: Record<keyof typeof en, Message> = {
   // The place
   'bd.place.title': 'Tabletas, copia de respaldo y lo guardado aparte',
   'bd.place.back': 'Volver al tablero',
+  'bd.place.back-here': 'Volver a las tabletas',
   'bd.place.who': 'Un supervisor o control de calidad puede dar de baja una tableta y decidir qué vale. Pida que uno inicie sesión aquí.',
   'bd.tab.off': 'dada de baja',
   'bd.tab.f.heard': 'oída',
