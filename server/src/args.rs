@@ -1,5 +1,6 @@
 //! The command line.
 
+use crate::backups::Schedule;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
@@ -10,11 +11,24 @@ tubewright-server: merges the tablets' records in the trailer and serves the boa
   tubewright-server init --data FOLDER --plan FILE
       loads or changes the outage plan (JSON; a person's PIN as \"pin_plain\")
   tubewright-server serve --data FOLDER [--listen 0.0.0.0:8443] [--local 127.0.0.1:8080] [--ui FOLDER] [--no-mdns]
-      HTTPS for tablets and browsers on the network; plain HTTP on this machine only
+                          [--backup ROOT [--backup-hours 6] [--backup-keep 28]]
+      HTTPS for tablets and browsers on the network; plain HTTP on this machine only; backups into ROOT by itself
   tubewright-server tablet --data FOLDER [--local 127.0.0.1:8090] [--ui FOLDER]
       a tablet's screens for a browser on this machine only
+  tubewright-server backup --data FOLDER --to ROOT
+      one more snapshot of a server into ROOT, also while it serves; it holds the server's keys: keep ROOT private
+  tubewright-server restore --from ROOT/SNAPSHOT --data NEWFOLDER
+      makes an empty folder a server again and checks it
+  tubewright-server export --data FOLDER --to FILE
+      all records and photos of a server or tablet in one file, without keys
+  tubewright-server import --data FOLDER --from FILE [--trust]
+      brings such a file into a stopped server; --trust: the server it came from was ours
   tubewright-server verify --data FOLDER
-      checks every record and photo of a stopped server
+      checks every record and photo of a stopped server or tablet
+  tubewright-server verify --from ROOT/SNAPSHOT or FILE
+      checks a snapshot or an exported file
+
+It ends with 0 where all is well, with 1 where something is wrong, with 2 where it was not understood.
 ";
 
 /// A command with its options.
@@ -43,6 +57,41 @@ pub enum Command {
         /// Data folder.
         data: PathBuf,
     },
+    /// Check a snapshot or an exported file.
+    VerifyFrom {
+        /// Snapshot or file.
+        from: PathBuf,
+    },
+    /// Make a backup.
+    Backup {
+        /// Data folder.
+        data: PathBuf,
+        /// Folder of all snapshots.
+        to: PathBuf,
+    },
+    /// Make a data folder of a snapshot.
+    Restore {
+        /// Snapshot.
+        from: PathBuf,
+        /// Empty folder.
+        data: PathBuf,
+    },
+    /// Write all records and photos into a file.
+    Export {
+        /// Data folder.
+        data: PathBuf,
+        /// File.
+        to: PathBuf,
+    },
+    /// Bring such a file in.
+    Import {
+        /// Data folder.
+        data: PathBuf,
+        /// File.
+        from: PathBuf,
+        /// Whether the server it came from is believed.
+        trust: bool,
+    },
     /// Say how it is used.
     Help,
 }
@@ -60,7 +109,11 @@ pub struct Serve {
     pub ui: PathBuf,
     /// Whether the server makes itself known by mDNS.
     pub mdns: bool,
+    /// Backups it makes by itself.
+    pub backup: Option<Schedule>,
 }
+
+const SERVE: &[&str] = &["--data", "--listen", "--local", "--ui", "--backup", "--backup-hours", "--backup-keep"];
 
 /// Reads the arguments after the program's name.
 ///
@@ -72,16 +125,32 @@ pub fn parse(args: &[String]) -> Result<Command, String> {
     match name.as_str() {
         "help" | "--help" | "-h" => return Ok(Command::Help),
         "init" => given.read(rest, &["--data", "--plan"], &[])?,
-        "serve" => given.read(rest, &["--data", "--listen", "--local", "--ui"], &["--no-mdns"])?,
+        "serve" => given.read(rest, SERVE, &["--no-mdns"])?,
         "tablet" => given.read(rest, &["--data", "--local", "--ui"], &[])?,
-        "verify" => given.read(rest, &["--data"], &[])?,
-        other => return Err(format!("{other:?} is not one of init, serve, tablet, verify.")),
+        "verify" => given.read(rest, &["--data", "--from"], &[])?,
+        "backup" | "export" => given.read(rest, &["--data", "--to"], &[])?,
+        "restore" => given.read(rest, &["--data", "--from"], &[])?,
+        "import" => given.read(rest, &["--data", "--from"], &["--trust"])?,
+        other => {
+            return Err(format!("{other:?} is not one of init, serve, tablet, backup, restore, export, import, verify."));
+        }
+    }
+    let path = |name: &str| given.needed(name).map(PathBuf::from);
+    if name == "verify" && given.value("--data").is_none() {
+        return Ok(Command::VerifyFrom { from: path("--from")? });
+    }
+    if name == "verify" && given.value("--from").is_some() {
+        return Err("verify checks one thing at a time: --data or --from.".to_owned());
     }
     let data = PathBuf::from(given.needed("--data")?);
     let ui = PathBuf::from(given.value("--ui").unwrap_or("ui/dist"));
     Ok(match name.as_str() {
         "init" => Command::Init { data, plan: PathBuf::from(given.needed("--plan")?) },
         "verify" => Command::Verify { data },
+        "backup" => Command::Backup { data, to: path("--to")? },
+        "restore" => Command::Restore { from: path("--from")?, data },
+        "export" => Command::Export { data, to: path("--to")? },
+        "import" => Command::Import { data, from: path("--from")?, trust: given.flags.iter().any(|f| f == "--trust") },
         "tablet" => Command::Tablet { data, local: loopback(given.address("--local", "127.0.0.1:8090")?)?, ui },
         _ => Command::Serve(Serve {
             data,
@@ -89,6 +158,7 @@ pub fn parse(args: &[String]) -> Result<Command, String> {
             local: loopback(given.address("--local", "127.0.0.1:8080")?)?,
             ui,
             mdns: !given.flags.iter().any(|f| f == "--no-mdns"),
+            backup: given.schedule()?,
         }),
     })
 }
@@ -137,6 +207,23 @@ impl Given {
         self.value(name).ok_or_else(|| format!("{name} is missing."))
     }
 
+    fn number(&self, name: &str, standard: u32, most: u32) -> Result<u32, String> {
+        let Some(text) = self.value(name) else { return Ok(standard) };
+        let number = text.parse().ok().filter(|n| (1..=most).contains(n));
+        number.ok_or_else(|| format!("{name} {text:?} is not a whole number from 1 to {most}."))
+    }
+
+    fn schedule(&self) -> Result<Option<Schedule>, String> {
+        let (hours, keep) = (self.number("--backup-hours", 6, 24 * 7)?, self.number("--backup-keep", 28, 10_000)?);
+        match self.value("--backup") {
+            Some(root) => Ok(Some(Schedule { root: PathBuf::from(root), hours, keep: keep as usize })),
+            None if self.value("--backup-hours").or(self.value("--backup-keep")).is_some() => {
+                Err("--backup says where the backups go; it is missing.".to_owned())
+            }
+            None => Ok(None),
+        }
+    }
+
     fn address(&self, name: &str, standard: &str) -> Result<SocketAddr, String> {
         let text = self.value(name).unwrap_or(standard);
         text.parse().map_err(|_| format!("{name} {text:?} is not an address with a port, such as {standard}."))
@@ -160,6 +247,14 @@ mod tests {
         assert!(matches!(run("init --data d --plan p.json"), Ok(Command::Init { .. })));
         assert!(matches!(run("tablet --data d --local [::1]:0"), Ok(Command::Tablet { .. })));
         assert!(matches!(run("verify --data d"), Ok(Command::Verify { .. })));
+        assert!(matches!(run("verify --from r/s"), Ok(Command::VerifyFrom { .. })));
+        assert!(matches!(run("backup --data d --to r"), Ok(Command::Backup { .. })));
+        assert!(matches!(run("restore --from r/s --data n"), Ok(Command::Restore { .. })));
+        assert!(matches!(run("export --data d --to f"), Ok(Command::Export { .. })));
+        assert!(matches!(run("import --data d --from f --trust"), Ok(Command::Import { trust: true, .. })));
+        assert!(matches!(run("import --data d --from f"), Ok(Command::Import { trust: false, .. })));
+        let Ok(Command::Serve(serve)) = run("serve --data d --backup r --backup-hours 2") else { panic!("serve") };
+        assert_eq!(serve.backup.map(|b| (b.hours, b.keep)), Some((2, 28)));
         assert_eq!(run(""), Ok(Command::Help));
     }
 
@@ -172,7 +267,7 @@ mod tests {
 
     #[test]
     fn what_is_not_understood_is_said() {
-        for line in ["fly", "serve", "serve --data", "serve --data d --listen here", "init --data d", "verify --data d --ui x"] {
+        for line in ["fly", "serve", "serve --data", "serve --data d --listen here", "init --data d", "verify --data d --ui x", "verify", "verify --data d --from r/s", "backup --data d", "restore --data d", "import --data d", "serve --data d --backup-hours 2", "serve --data d --backup r --backup-hours 0", "serve --data d --backup r --backup-keep many"] {
             assert!(run(line).is_err());
         }
     }

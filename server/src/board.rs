@@ -71,7 +71,7 @@ pub async fn sign_out(State(app): State<App>, Extension(listener): Extension<Lis
 /// # Errors
 /// `no-plan`, or where the store fails.
 pub async fn whole(State(app): State<App>) -> Result<Json<BoardView>, Fault> {
-    let now_ms = app.wall_ms();
+    let (now_ms, backup) = (app.wall_ms(), app.backup());
     app.with(move |t| {
         let plan = t.plan()?;
         let jobs = t.store.jobs().map_err(store_fault)?;
@@ -83,7 +83,7 @@ pub async fn whole(State(app): State<App>) -> Result<Json<BoardView>, Fault> {
             unread: t.store.unreadable_count().map_err(store_fault)?,
             damaged: t.store.damage().map_err(store_fault)?.len() as u64,
             apart_full: t.apart_full,
-            backup: None,
+            backup,
         };
         Ok(board(&jobs, &t.tablet_states(&series)?, &here, &plan, &photos_away, now_ms))
     })

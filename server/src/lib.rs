@@ -1,16 +1,18 @@
 //! The trailer's server: merges tablets, serves the board.
 //!
-//! - `args`, `main`: the command line. `serve`: listeners and stopping. `tablet_web`: a tablet for a browser on loopback.
+//! - `args`, `main`, `commands`, `backups`: the command line and what it does. `serve`: listeners and stopping. `tablet_web`: a tablet for a browser on loopback.
 //! - `routes`: every route with who may pass. `web`: what all answers share. `fault`: what is said when something is refused.
 //! - `trailer`: the records without the web; `standing`, `skew`: what it says of series and clocks. `series`, `say`: the board's view of series and its say over them.
 //! - `state`: what requests share. `pair`, `syncing`, `board`, `pictures`, `trust`, `ui`: the routes' work.
 //! - `cert`, `identity`, `plan_file`, `codes`, `sessions`, `tablets`, `clock`, `files`, `net`, `mdns`, `qr`: one idea each.
 
 pub mod args;
+pub mod backups;
 pub mod board;
 pub mod cert;
 pub mod clock;
 pub mod codes;
+pub mod commands;
 pub mod fault;
 pub mod files;
 pub mod identity;

@@ -3,8 +3,7 @@
 use std::process::ExitCode;
 use tubewright_server::args::{self, Command, Serve};
 use tubewright_server::fault::Fault;
-use tubewright_server::trailer::{Loaded, Trailer, store_fault};
-use tubewright_server::{serve, tablet_web};
+use tubewright_server::{commands, serve, tablet_web};
 
 fn main() -> ExitCode {
     // One crypto provider for everything in this process, chosen before the first use.
@@ -32,8 +31,13 @@ fn run(command: Command) -> Result<ExitCode, Fault> {
             print!("{}", args::USAGE);
             Ok(ExitCode::SUCCESS)
         }
-        Command::Init { data, plan } => init(&data, &plan),
-        Command::Verify { data } => verify(&data),
+        Command::Init { data, plan } => commands::init(&data, &plan).map(|()| ExitCode::SUCCESS),
+        Command::Verify { data } => commands::verify(&data).map(code),
+        Command::VerifyFrom { from } => commands::verify_from(&from).map(code),
+        Command::Backup { data, to } => commands::backup(&data, &to).map(|()| ExitCode::SUCCESS),
+        Command::Restore { from, data } => commands::restore(&from, &data).map(code),
+        Command::Export { data, to } => commands::export(&data, &to).map(|()| ExitCode::SUCCESS),
+        Command::Import { data, from, trust } => commands::import(&data, &from, trust).map(code),
         Command::Serve(options) => runtime()?.block_on(serve_until_stopped(&options)),
         Command::Tablet { data, local, ui } => runtime()?.block_on(async {
             let running = tablet_web::start(&data, local, &ui)?;
@@ -44,6 +48,10 @@ fn run(command: Command) -> Result<ExitCode, Fault> {
             Ok(ExitCode::SUCCESS)
         }),
     }
+}
+
+fn code(good: bool) -> ExitCode {
+    if good { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }
 
 fn runtime() -> Result<tokio::runtime::Runtime, Fault> {
@@ -57,44 +65,4 @@ async fn serve_until_stopped(options: &Serve) -> Result<ExitCode, Fault> {
     println!("stopping: running requests end first");
     running.stop().await;
     Ok(ExitCode::SUCCESS)
-}
-
-fn init(data: &std::path::Path, plan: &std::path::Path) -> Result<ExitCode, Fault> {
-    let text = std::fs::read_to_string(plan).map_err(|e| {
-        Fault::new(400, "no-plan-file", format!("The plan file {} cannot be read: {e}. Nothing was changed.", plan.display()))
-    })?;
-    let loaded = Trailer::open(data)?.load_plan(&text)?;
-    println!(
-        "{}",
-        match loaded {
-            Loaded::First => "plan loaded",
-            Loaded::Changed => "plan changed; the one before stays readable in the journal",
-            Loaded::Same => "plan unchanged",
-        }
-    );
-    Ok(ExitCode::SUCCESS)
-}
-
-fn verify(data: &std::path::Path) -> Result<ExitCode, Fault> {
-    // Opening would make a new, empty store: a mistyped folder must not be called sound.
-    if !data.join("store").is_dir() {
-        let words =
-            format!("There is no server's data folder at {}. Nothing was checked and nothing was made. Look at the path.", data.display());
-        return Err(Fault::new(404, "no-folder", words));
-    }
-    let mut trailer = Trailer::open(data)?;
-    let report = trailer.store.verify().map_err(store_fault)?;
-    println!(
-        "{} entries in {} series, {} photos here, {} still only on tablets, {} entries kept apart",
-        report.entries, report.series, report.photos, report.photos_missing, report.quarantined
-    );
-    for fault in &report.faults {
-        println!("WRONG: {fault}");
-    }
-    if report.is_good() {
-        println!("everything that can be checked is as it was saved");
-        return Ok(ExitCode::SUCCESS);
-    }
-    println!("Keep this folder as it is, don't sync into it, and restore from a backup; what the tablets hold is safe there.");
-    Ok(ExitCode::FAILURE)
 }

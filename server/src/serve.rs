@@ -8,7 +8,7 @@ use crate::routes::router;
 use crate::state::{App, Web};
 use crate::trailer::Trailer;
 use crate::web::Listener;
-use crate::{mdns, net, trust};
+use crate::{backups, mdns, net, trust};
 use axum::Router;
 use axum_server::Handle;
 use axum_server::tls_rustls::RustlsConfig;
@@ -34,6 +34,8 @@ pub struct Running {
     pub app: App,
     handle: Handle<SocketAddr>,
     tasks: Vec<tokio::task::JoinHandle<()>>,
+    /// What runs beside the requests.
+    keepers: Vec<tokio::task::JoinHandle<()>>,
     mdns: Option<mdns::Told>,
 }
 
@@ -55,13 +57,17 @@ pub fn start(options: &Serve) -> Result<Running, Fault> {
     let app = App::new(trailer, web);
     app.set_address(https_at);
     let handle = Handle::new();
-    let mut tasks = vec![
+    let tasks = vec![
         serve_tls(https, tls.clone(), router(&app, Listener::Tls, &options.ui), handle.clone())?,
         serve_plain(http, router(&app, Listener::Local, &options.ui), handle.clone())?,
     ];
-    tasks.push(tokio::spawn(keep_certificate(certs, tls, app.clone(), options.listen)));
+    let mut keepers = vec![tokio::spawn(keep_certificate(certs, tls, app.clone(), options.listen))];
+    if let Some(schedule) = options.backup.clone() {
+        app.begin_backups(&schedule, backups::last_good_ms(&schedule.root));
+        keepers.push(tokio::spawn(backups::keep_backups(app.clone(), options.data.clone(), schedule)));
+    }
     let mdns = options.mdns.then(|| mdns::tell(https_at, &app.web().pin)).flatten();
-    Ok(Running { https: https_at, http: http_at, app, handle, tasks, mdns })
+    Ok(Running { https: https_at, http: http_at, app, handle, tasks, keepers, mdns })
 }
 
 impl Running {
@@ -92,11 +98,11 @@ impl Running {
             told.stop();
         }
         self.handle.graceful_shutdown(Some(GRACE));
-        if let Some(keeper) = self.tasks.last() {
+        for keeper in &self.keepers {
             keeper.abort();
         }
         // All of them are waited for: each holds the store, and its folder is free only when the last lets go.
-        for task in self.tasks {
+        for task in self.tasks.into_iter().chain(self.keepers) {
             let _ = task.await;
         }
     }
@@ -109,7 +115,7 @@ fn open_certs(data: &Path, listen: SocketAddr, trailer: &Trailer) -> Result<Cert
             "{name} is not an address of a local network: tablets can pair there, but a browser cannot be made to trust it"
         ));
     }
-    Certs::open(&data.join("tls"), &net::machine(), &names, trailer.clock.wall_s())
+    Certs::open(&data.join(backups::TLS), &net::machine(), &names, trailer.clock.wall_s())
         .map_err(|e| Fault::new(500, "certificate", e.to_string()))
 }
 

@@ -1,5 +1,6 @@
 //! What all requests share.
 
+use crate::backups;
 use crate::cert::sha256;
 use crate::clock::random;
 use crate::codes::Codes;
@@ -42,6 +43,7 @@ struct Shared {
     address: OnceLock<SocketAddr>,
     hashes: Semaphore,
     pictures: Semaphore,
+    backups: Mutex<Option<backups::Standing>>,
     uptime: crate::clock::Clock,
 }
 
@@ -62,6 +64,7 @@ impl App {
             address: OnceLock::new(),
             hashes: Semaphore::new(HASHES),
             pictures: Semaphore::new(PICTURES),
+            backups: Mutex::default(),
             uptime,
         }))
     }
@@ -111,6 +114,24 @@ impl App {
     /// The pairing codes.
     pub fn codes(&self) -> MutexGuard<'_, Codes> {
         lock(&self.0.codes)
+    }
+
+    /// Says that this run makes backups by itself; `last_ms` is the newest whole one that is there.
+    pub(crate) fn begin_backups(&self, schedule: &backups::Schedule, last_ms: Option<i64>) {
+        *lock(&self.0.backups) = Some(backups::Standing::new(schedule, last_ms));
+    }
+
+    /// Changes what is known of the backups.
+    pub(crate) fn with_backups(&self, change: impl FnOnce(&mut backups::Standing)) {
+        if let Some(standing) = lock(&self.0.backups).as_mut() {
+            change(standing);
+        }
+    }
+
+    /// How the backups stand, where this run makes them.
+    pub fn backup(&self) -> Option<job::board::Backup> {
+        let (now_ms, up_ms) = (self.wall_ms(), self.uptime_ms());
+        lock(&self.0.backups).as_ref().map(|b| b.shown(now_ms, up_ms))
     }
 
     /// The paired tablet that holds this token.

@@ -3,7 +3,7 @@
 use crate::client::{self, Answer};
 use serde_json::{Value as Json, json};
 use std::net::SocketAddr;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 use tokio::runtime::Runtime;
 use tubewright_server::args::Serve;
@@ -30,7 +30,7 @@ pub struct As<'a> {
 
 pub fn options(data: &Path) -> Serve {
     let free = SocketAddr::from(([127, 0, 0, 1], 0));
-    Serve { data: data.join("trailer"), listen: free, local: free, ui: data.join("ui"), mdns: false }
+    Serve { data: data.join("trailer"), listen: free, local: free, ui: data.join("ui"), mdns: false, backup: None }
 }
 
 impl Fixture {
@@ -47,9 +47,25 @@ impl Fixture {
         fixture
     }
 
+    /// A server on a data folder that is there already, as `trailer` in `dir`.
+    pub fn on(dir: TempDir) -> Self {
+        let _ = rustls::crypto::ring::default_provider().install_default();
+        let mut fixture = Self { runtime: Runtime::new().unwrap(), running: None, dir };
+        fixture.start();
+        fixture
+    }
+
+    pub fn data(&self) -> PathBuf {
+        self.dir.path().join("trailer")
+    }
+
     pub fn start(&mut self) {
+        self.start_with(&options(self.dir.path()));
+    }
+
+    pub fn start_with(&mut self, options: &Serve) {
         let _inside = self.runtime.enter();
-        self.running = Some(serve::start(&options(self.dir.path())).unwrap());
+        self.running = Some(serve::start(options).unwrap());
     }
 
     pub fn stop(&mut self) {

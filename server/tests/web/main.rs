@@ -6,6 +6,7 @@ mod board;
 mod client;
 mod crew;
 mod fixture;
+mod keeping;
 mod program;
 mod real_tablets;
 mod series;

@@ -169,3 +169,53 @@ fn uploads_beyond_the_limits_are_refused() {
     let got = fixture.get(As { token: Some(&k1.token), ..As::default() }, "/api/sync/photo/not-a-hash");
     assert_eq!(got.status, 404);
 }
+
+/// A tablet that greets again with nothing new is heard, and nothing is written for it.
+#[test]
+fn a_greeting_with_nothing_new_writes_nothing() {
+    let fixture = Fixture::new();
+    let mut k1 = pair(&fixture, 1, "K1");
+    let entries = job_with_gap(&mut k1, "20 1/2");
+    k1.push(&fixture, &entries);
+    let written = || fixture.app().with_now(|t| Ok(t.store.setting("server/tablets").unwrap())).unwrap();
+    let known = || fixture.app().with_now(|t| Ok(t.tablets().states()[0].heard_ms)).unwrap();
+    k1.hello(&fixture, 0);
+    let (first, heard) = (written(), known());
+    std::thread::sleep(std::time::Duration::from_millis(5));
+    let answer = k1.hello(&fixture, 0);
+    assert_eq!(written(), first, "nothing is written");
+    assert!(known() > heard, "and it is heard all the same");
+    k1.hello(&fixture, 3);
+    assert_ne!(written(), first, "something new is written at once");
+    println!("{answer}");
+    // Another series of the same tablet must be paired first.
+    let mut other = k1.says(0, journal::BootId([1; 16]), 1_790_000_000_000);
+    other["incarnation"] = json!(journal::Incarnation([9; 16]));
+    let other = fixture.post(k1.who(), "/api/sync/hello", &other);
+    assert_eq!((other.status, other.code().as_str()), (409, "pair-again"));
+}
+
+/// Entries of a later format alone: kept and forwarded, no fault.
+#[test]
+fn what_only_a_later_program_can_read_is_kept_and_given_to_others() {
+    let fixture = Fixture::new();
+    let (mut k1, k2) = (pair(&fixture, 1, "K1"), pair(&fixture, 2, "K2"));
+    let entries = job_with_gap(&mut k1, "20 1/2");
+    let mut bytes = entries[0].bytes.clone();
+    bytes[2] = 2;
+    let later = sync::wire::Unread { bytes, sig: entries[0].sig };
+    let body = sync::wire::encode_push_unread(std::slice::from_ref(&later));
+    for _ in 0..2 {
+        let got = fixture.send(k1.who(), "POST", "/api/sync/push", "application/cbor", &body);
+        let reply: PushReply = serde_json::from_slice(&got.body).unwrap();
+        assert_eq!((got.status, reply.unread, reply.stored, reply.receipt), (200, 1, 0, None));
+    }
+    let got = fixture.send(k2.who(), "POST", "/api/sync/unread", "application/cbor", &sync::wire::encode_names(&[]));
+    let reply = sync::wire::decode_unread(&got.body).unwrap();
+    assert_eq!((reply.entries, reply.wanted.len()), (vec![later.clone()], 0), "once, byte for byte");
+    let names = [later.name(), journal::EntryHash([3; 32])];
+    let got = fixture.send(k2.who(), "POST", "/api/sync/unread", "application/cbor", &sync::wire::encode_names(&names));
+    let reply = sync::wire::decode_unread(&got.body).unwrap();
+    assert_eq!((reply.entries.len(), reply.wanted), (0, vec![names[1]]), "only what each lacks");
+    assert_eq!(k2.hello(&fixture, 0)["unread"], json!(true));
+}
