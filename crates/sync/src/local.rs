@@ -30,6 +30,15 @@ pub trait Local {
     /// Where the journal can't be read.
     fn own(&self) -> Result<(Incarnation, u64), Say>;
 
+    /// Series that were written here before the present one and of which the trailer has not signed for the end. They are
+    /// sent whole, so that it says what it has of them.
+    ///
+    /// # Errors
+    /// Where the journal can't be read.
+    fn unsigned(&self) -> Result<Vec<Incarnation>, Say> {
+        Ok(Vec::new())
+    }
+
     /// Entries of one series from `from_seq` on: at most about `max_bytes` of canonical bytes, but always at least the
     /// whole first transaction.
     ///
@@ -93,7 +102,7 @@ pub trait Local {
     /// Where the receipt can't be kept.
     fn photo_received(&mut self, receipt: PhotoReceipt) -> Result<(), Say>;
 
-    /// The trailer has every entry of a series up to one of ours, and signed for it. The signature has been checked, and
+    /// The trailer has every entry of a series (our own, or one of [`Local::unsigned`]) up to one that stands here, and signed for it. The signature has been checked, and
     /// that the hash is the one of the entry that stands here.
     ///
     /// # Errors

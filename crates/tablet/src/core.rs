@@ -68,7 +68,7 @@ impl Core {
         sync::tls::install();
         let mut store = Store::open(dir, options).map_err(store_fault)?;
         let opened = series::open(dir, &mut store, &*env, ring.as_deref())?;
-        let series::Opened { identity, name, note, pairing } = opened;
+        let series::Opened { identity, name, note, pairing, trailer } = opened;
         let inner = Inner { store, identity, name, note, misses: BTreeMap::new(), saves: 0, who: None, pairing };
         let core = Self {
             env,
@@ -81,7 +81,7 @@ impl Core {
         };
         {
             let mut inner = core.lock();
-            core.believe(&mut inner)?;
+            core.believe(&mut inner, trailer)?;
             if inner.pairing.is_some() || inner.note.is_some() {
                 core.begin_series(&mut inner)?;
             }

@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value as Json, json};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, MutexGuard, PoisonError};
-use store::{ExportReport, ImportReport, Report};
+use store::{ExportReport, ImportReport, Place, Report};
 
 /// The folder for exports within the tablet's own.
 const EXPORTS: &str = "exports";
@@ -49,6 +49,8 @@ struct Checked {
     /// Entries that are here and do not count.
     apart: u64,
     faults: Vec<Found>,
+    /// What is no fault but should be known, in words.
+    notices: Vec<String>,
     say: Say,
 }
 
@@ -131,11 +133,11 @@ impl Core {
     fn judged(&self, report: Report, apart: u64) -> Result<Checked, Fault> {
         let inner = self.lock();
         let mut faults = Vec::with_capacity(report.faults.len());
-        for what in report.faults {
-            let photo = what.strip_prefix("photo ").and_then(|rest| PhotoHash::from_hex(rest.split(' ').next()?));
+        for fault in report.faults {
+            let photo = if let Place::Photo(hash) = fault.place { Some(hash) } else { None };
             let receipt = photo.map(|photo| inner.store.photo_state(&photo)).transpose().map_err(store_fault)?;
             let in_trailer = receipt.map(|state| state.receipt_ms.is_some());
-            faults.push(Found { say: in_words(&what, photo, in_trailer), what, photo, in_trailer });
+            faults.push(Found { say: in_words(&fault, in_trailer), what: fault.what, photo, in_trailer });
         }
         let say = if faults.is_empty() {
             let words = format!(
@@ -160,6 +162,7 @@ impl Core {
             refused: report.quarantined,
             apart,
             faults,
+            notices: report.notices,
             say,
         })
     }
@@ -232,36 +235,32 @@ impl Drop for Checking {
     }
 }
 
-/// What is wrong, what is safe and what to do.
-fn in_words(what: &str, photo: Option<PhotoHash>, in_trailer: Option<bool>) -> Say {
-    let (code, words) = match (photo, in_trailer) {
-        (Some(_), Some(true)) => (
-            "photo-damaged-there-whole",
-            "A photo on this tablet is not what was saved. Nothing is lost: the trailer has signed that it holds it whole. Look at it on the board.",
-        ),
-        (Some(_), _) if what.ends_with("gone") => (
-            "photo-gone",
-            "A photo that was on this tablet is gone from its disk, and the trailer has not signed for it. Its record and everything else is safe. Take it again while the tube can still be seen.",
-        ),
-        (Some(_), _) => (
-            "photo-damaged-only-here",
-            "A photo on this tablet is not what was saved, and the trailer has not signed for it. Its record and everything else is safe. Take it again while the tube can still be seen, and keep this tablet as it is.",
-        ),
-        _ if what.starts_with("database:") => (
-            "database-damaged",
-            "The database on this tablet is damaged. What the trailer has signed for is safe there. Export what can still be read, take no more records on this tablet, and give it to the supervisor.",
-        ),
-        _ if what.starts_with("the job views") => (
-            "views-differ",
-            "What is shown of the jobs is not what the records say. The records are safe. Close the app and open it again; if it stays, take no more records on this tablet and tell the supervisor.",
-        ),
-        _ => (
-            "record-damaged-here",
-            "A record on this tablet is not what was saved: it is not shown and not sent. All others are safe. If the trailer has it, a file exported there puts it right here.",
-        ),
+/// What is wrong, what is safe and what to do: the store's words, but for photos, where this tablet knows more.
+fn in_words(fault: &store::Fault, in_trailer: Option<bool>) -> Say {
+    let code = match (&fault.place, in_trailer) {
+        (Place::Photo(_), Some(true)) => "photo-damaged-there-whole",
+        (Place::Photo(_), _) => "photo-damaged-only-here",
+        (Place::Database, _) => "database-damaged",
+        (Place::Log, _) => "log-damaged",
+        (Place::Entry { .. } | Place::Series(_) | Place::Job(_), _) => "record-damaged-here",
+        (Place::Views, _) => "views-differ",
+        (Place::Receipt(_), _) => "receipt-damaged",
+        (Place::Refused(_) | Place::Unreadable(_), _) => "kept-apart-damaged",
+        (Place::Setting(_), _) => "setting-damaged",
     };
-    let say = Say::new(code, words).with("what", what);
-    if let Some(photo) = photo { say.with("photo", photo) } else { say }
+    let words = match code {
+        "photo-damaged-there-whole" => format!(
+            "{}. Nothing is lost: the trailer has signed that it holds it whole. Look at it on the board.",
+            fault.what.trim_end_matches('.')
+        ),
+        "photo-damaged-only-here" => format!(
+            "{}, and the trailer has not signed for it. Its record and everything else is safe. Take it again while the tube can still be seen, and keep this tablet as it is.",
+            fault.what.trim_end_matches('.')
+        ),
+        _ => fault.to_string(),
+    };
+    let say = Say::new(code, words).with("what", &fault.what);
+    if let Place::Photo(photo) = fault.place { say.with("photo", photo) } else { say }
 }
 
 fn exported(report: &ExportReport, path: &Path) -> Say {

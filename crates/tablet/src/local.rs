@@ -40,6 +40,10 @@ impl Local for Desk<'_> {
         Ok((own, tail.and_then(|t| t.head()).map_or(0, |h| h.seq)))
     }
 
+    fn unsigned(&self) -> Result<Vec<Incarnation>, Say> {
+        self.core.unsigned(&self.core.lock()).map_err(|f| f.say)
+    }
+
     fn read(&self, incarnation: &Incarnation, from_seq: u64, max_bytes: usize) -> Result<Vec<Sealed>, Say> {
         self.core.lock().store.read(incarnation, from_seq, max_bytes).map_err(say)
     }
@@ -78,7 +82,7 @@ impl Local for Desk<'_> {
             return Ok(());
         }
         setting::save(&mut inner.store, SERVER_SERIES, &all).map_err(|f| f.say)?;
-        self.core.believe(&mut inner).map_err(|f| f.say)
+        self.core.believe(&mut inner, None).map_err(|f| f.say)
     }
 
     fn photos_waiting(&self) -> Result<Vec<(PhotoHash, u64)>, Say> {

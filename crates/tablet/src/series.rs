@@ -25,8 +25,6 @@ use store::{LogState, Store, StoreError};
 const OWN_SERIES: &str = "own-series";
 const NAME: &str = "own-name";
 const NOTE: &str = "series-note";
-/// Identity keys of the trailers this tablet was paired with.
-const SERVER_KEYS: &str = "server-keys";
 /// Keys of further series of the trailer, certified by its identity key.
 pub(crate) const SERVER_SERIES: &str = "server-series";
 /// The longest name that a trailer takes.
@@ -112,6 +110,8 @@ pub(crate) struct Opened {
     pub name: Option<Name>,
     pub note: Option<Say>,
     pub pairing: Option<Pairing>,
+    /// The key of the trailer it is or was paired with: what that trailer said is believed on.
+    pub trailer: Option<VerifyingKey>,
 }
 
 /// Finds who this tablet is; ends its series and begins another where it is not certain that this is the one writer.
@@ -126,6 +126,7 @@ pub(crate) fn open(dir: &Path, store: &mut Store, env: &dyn Env, ring: Option<&d
         .flatten()
         .or_else(|| kept.as_ref().map(|p| Name { name: p.name.clone(), base: p.name.clone() }))
         .or_else(|| mark.as_ref().and_then(|m| m.name.clone()));
+    let trailer = kept.as_ref().map(|p| p.server_key);
     let found = Identity::find(dir, ring)?;
     let (identity, why, device) = match found {
         Found::Whole(identity) => {
@@ -149,11 +150,11 @@ pub(crate) fn open(dir: &Path, store: &mut Store, env: &dyn Env, ring: Option<&d
         // A pairing made with another key is none: the trailer would not know this series.
         let pairing = kept.filter(|p| p.incarnation == identity.incarnation);
         let note = setting::load::<Option<Say>>(store, NOTE)?.flatten().filter(|_| pairing.is_none());
-        return Ok(Opened { identity, name, note, pairing });
+        return Ok(Opened { identity, name, note, pairing, trailer });
     };
     let used = old.map(|old| head_of(store, &old)).transpose()?.flatten().is_some() || mark.is_some_and(|m| m.head.is_some());
     let old = old.filter(|_| used);
-    begin_again(&Begin { dir, env, ring, why, device }, store, old, name)
+    begin_again(&Begin { dir, env, ring, why, device, trailer }, store, old, name)
 }
 
 /// True where the mark was made for this database on this machine.
@@ -216,6 +217,7 @@ struct Begin<'a> {
     ring: Option<&'a dyn KeyHome>,
     why: Why,
     device: Option<DeviceId>,
+    trailer: Option<VerifyingKey>,
 }
 
 /// Makes a new key and drops the pairing; site, plan and people stay. `old` is the series that ends, where it has entries.
@@ -227,7 +229,7 @@ fn begin_again(begin: &Begin<'_>, store: &mut Store, old: Option<Incarnation>, n
     let Some(old) = old else {
         // The old key never signed anything, so nobody needs to be told.
         setting::save_all(store, &[("pairing", Json::Null)])?;
-        return Ok(Opened { identity, name, note: None, pairing: None });
+        return Ok(Opened { identity, name, note: None, pairing: None, trailer: begin.trailer });
     };
     let before = name.as_ref().map(|n| n.name.clone()).unwrap_or_default();
     let name = name.map(|n| Name { name: new_name(&n.base, &identity.incarnation), base: n.base });
@@ -236,7 +238,7 @@ fn begin_again(begin: &Begin<'_>, store: &mut Store, old: Option<Incarnation>, n
     own.retain(|s| *s != old && *s != identity.incarnation);
     own.extend([old, identity.incarnation]);
     setting::save_all(store, &[(OWN_SERIES, json!(own)), (NAME, json!(name)), (NOTE, json!(note)), ("pairing", Json::Null)])?;
-    Ok(Opened { identity, name, note: Some(note), pairing: None })
+    Ok(Opened { identity, name, note: Some(note), pairing: None, trailer: begin.trailer })
 }
 
 /// The old name and three figures of the new series, so that job numbers under it are new.
@@ -268,12 +270,14 @@ impl Core {
             ring: self.ring.as_deref(),
             // The other writer may still have the original, so this one is a tablet of its own from now on.
             device: matches!(why, Why::ShutOut | Why::PairAgain).then_some(inner.identity.device),
+            trailer: inner.pairing.as_ref().map(|p| p.server_key),
             why,
         };
         let old = head_of(&inner.store, &inner.identity.incarnation)?.map(|_| inner.identity.incarnation);
         let opened = begin_again(&begin, &mut inner.store, old, inner.name.clone())?;
+        let trailer = opened.trailer;
         inner.take(opened);
-        self.believe(inner)?;
+        self.believe(inner, trailer)?;
         self.begin_series(inner)?;
         self.mark(inner);
         Ok(inner.note.clone().unwrap_or_else(|| why.say("", "")))
@@ -285,33 +289,27 @@ impl Core {
         Mark::now(&self.dir, &*self.env, &inner.identity, head, inner.name.as_ref()).write(&self.dir);
     }
 
-    /// Remembers the key of a trailer this tablet was paired with, and that the note is no longer so.
+    /// Keeps a pairing; the note is no longer so then.
     pub(crate) fn paired_with(&self, inner: &mut Inner, pairing: &Pairing) -> Result<(), Fault> {
-        let mut keys: Vec<VerifyingKey> = setting::load(&inner.store, SERVER_KEYS)?.unwrap_or_default();
-        if !keys.contains(&pairing.server_key) {
-            keys.push(pairing.server_key);
-        }
         let name = inner.name.clone().unwrap_or_else(|| Name { name: pairing.name.clone(), base: pairing.name.clone() });
-        setting::save_all(
-            &mut inner.store,
-            &[("pairing", json!(pairing)), (SERVER_KEYS, json!(keys)), (NAME, json!(name)), (NOTE, Json::Null)],
-        )?;
+        setting::save_all(&mut inner.store, &[("pairing", json!(pairing)), (NAME, json!(name)), (NOTE, Json::Null)])?;
         (inner.pairing, inner.name, inner.note) = (Some(pairing.clone()), Some(name), None);
-        self.believe(inner)
+        self.believe(inner, None)
     }
 
-    /// Says whom the store believes: the trailer's series, and our own. Without a trailer nobody is told to be believed.
-    pub(crate) fn believe(&self, inner: &mut Inner) -> Result<(), Fault> {
-        let mut keys: Vec<VerifyingKey> = setting::load(&inner.store, SERVER_KEYS)?.unwrap_or_default();
-        keys.extend(inner.pairing.as_ref().map(|p| p.server_key));
-        if keys.is_empty() {
+    /// Says whom the store believes: the series of the trailer it is paired with, of those before and of `trailer`, and our
+    /// own. As long as there was none, nobody can be told apart, and all count.
+    pub(crate) fn believe(&self, inner: &mut Inner, trailer: Option<VerifyingKey>) -> Result<(), Fault> {
+        let before = inner.store.trust().map_err(store_fault)?;
+        let mut roots: BTreeSet<Incarnation> = before.map(|t| t.roots).unwrap_or_default();
+        roots.extend(inner.pairing.as_ref().map(|p| p.server_key).iter().chain(&trailer).map(Incarnation::of));
+        if roots.is_empty() {
             return Ok(());
         }
-        keys.extend(setting::load::<Vec<VerifyingKey>>(&inner.store, SERVER_SERIES)?.unwrap_or_default());
+        roots.extend(setting::load::<Vec<VerifyingKey>>(&inner.store, SERVER_SERIES)?.unwrap_or_default().iter().map(Incarnation::of));
         let mut own: BTreeSet<Incarnation> = inner.own_series()?.into_iter().collect();
         own.insert(inner.identity.incarnation);
-        let trust = Trust { roots: keys.iter().map(Incarnation::of).collect(), own };
-        inner.store.set_trust(&trust).map_err(store_fault)
+        inner.store.set_trust(&Trust { roots, own }).map_err(store_fault)
     }
 
     /// Remembers every series this folder ever wrote, so that what is only here is counted over all of them.
@@ -322,7 +320,31 @@ impl Core {
         }
         own.push(inner.identity.incarnation);
         setting::save(&mut inner.store, OWN_SERIES, &own)?;
-        if inner.store.trust().map_err(store_fault)?.is_some() { self.believe(inner) } else { Ok(()) }
+        self.believe(inner, None)
+    }
+
+    /// Earlier series of this folder whose end the trailer has not signed for, and was not asked about yet.
+    pub(crate) fn unsigned(&self, inner: &Inner) -> Result<Vec<Incarnation>, Fault> {
+        let mut all = Vec::new();
+        let heads = inner.store.heads().map_err(store_fault)?;
+        for series in inner.own_series()?.into_iter().filter(|s| *s != inner.identity.incarnation) {
+            let receipt: Option<LastReceipt> = setting::load(&inner.store, &lives::receipt_key(&series))?;
+            let told: Option<u64> = setting::load(&inner.store, &told_key(&series))?;
+            if heads.seq(&series) > receipt.map_or(0, |r| r.seq).max(told.unwrap_or(0)) {
+                all.push(series);
+            }
+        }
+        Ok(all)
+    }
+
+    /// The trailer was given all of these: what it did not sign for then it holds in another version, and asking again at
+    /// every sync would not change that.
+    pub(crate) fn told(&self, inner: &mut Inner, series: &[Incarnation]) -> Result<(), Fault> {
+        let heads = inner.store.heads().map_err(store_fault)?;
+        for series in series {
+            setting::save(&mut inner.store, &told_key(series), &heads.seq(series))?;
+        }
+        Ok(())
     }
 
     /// The name of this tablet, made up where it has none yet.
@@ -379,9 +401,13 @@ impl Inner {
 
     /// Takes over what was found or made.
     pub(crate) fn take(&mut self, opened: Opened) {
-        let Opened { identity, name, note, pairing } = opened;
+        let Opened { identity, name, note, pairing, trailer: _ } = opened;
         (self.identity, self.name, self.note, self.pairing) = (identity, name, note, pairing);
     }
+}
+
+fn told_key(series: &Incarnation) -> String {
+    format!("told/{series}")
 }
 
 /// A name for a tablet that was given none.

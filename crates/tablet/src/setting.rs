@@ -121,6 +121,7 @@ pub(crate) fn store_fault(error: StoreError) -> Fault {
         _ if error.is_disk_full() => 507,
         StoreError::PhotoTooLong { .. } => 413,
         StoreError::InUse | StoreError::OtherSite | StoreError::NoSite => 409,
+        StoreError::NoBundle(_) => 400,
         _ => 500,
     };
     Fault::new(status, error.code(), error.to_string())

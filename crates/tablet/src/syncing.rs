@@ -212,8 +212,14 @@ impl Core {
             };
         }
         self.mark(&inner);
-        drop(inner);
-        result.map(|outcome| to_be_told(&outcome)).map_err(|e| network_fault(&e))
+        let mut outcome = result.map_err(|e| network_fault(&e))?;
+        let left = self.unsigned(&inner)?;
+        self.told(&mut inner, &left)?;
+        // Of an earlier series of its own this tablet knows it already, and began a new one for it.
+        for series in inner.own_series()? {
+            outcome.forks.remove(&series);
+        }
+        Ok(to_be_told(&outcome))
     }
 }
 

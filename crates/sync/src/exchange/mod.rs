@@ -209,6 +209,8 @@ pub struct Exchange {
     sent: Sent,
     rounds: u8,
     own: Option<Incarnation>,
+    /// Earlier series of this tablet that await a receipt.
+    before: BTreeSet<Incarnation>,
     /// What the hello said, as long as it was the only thing sent and both sides held the same.
     quiet: Option<Told>,
     /// The digests differed: heads must travel before anything else.
@@ -236,6 +238,7 @@ impl Exchange {
             sent: Sent::Nothing,
             rounds: 0,
             own: None,
+            before: BTreeSet::new(),
             quiet: None,
             heads_due: false,
             unread: unread::State::default(),
@@ -336,6 +339,10 @@ impl Exchange {
         self.unread.differs = reply.unread;
         if reply.same {
             self.server = told.heads.clone();
+        }
+        self.before = local.unsigned()?.into_iter().filter(|series| Some(*series) != self.own).collect();
+        for series in &self.before {
+            self.whole.insert(*series, 1);
         }
         if let (Some(own), Some(receipt)) = (self.own, reply.receipt) {
             self.confirm(local, own, None, receipt)?;

@@ -1,11 +1,11 @@
 //! Records: both ways, in bounded pieces, series by series.
 
 use super::{Exchange, Outcome, Phase, Sent, Step};
+use crate::MAX_RANGES;
 use crate::error::SyncError;
 use crate::local::Local;
 use crate::message::PushReply;
 use crate::receipt::EntriesReceipt;
-use crate::MAX_RANGES;
 use crate::wire::{Batch, Unread, fit};
 use journal::limits::MAX_TRANSACTION_BYTES;
 use journal::{EntryHash, Head, Heads, Incarnation, Range};
@@ -98,6 +98,8 @@ impl Exchange {
             self.fork(incarnation);
         } else if here.is_some() && self.own == Some(incarnation) {
             self.outcome.receipt = Some(receipt.clone());
+            local.receipt(receipt)?;
+        } else if here.is_some() && self.before.contains(&incarnation) {
             local.receipt(receipt)?;
         }
         Ok(())

@@ -4,9 +4,11 @@
 mod bad_input;
 mod blind;
 mod flow;
+mod keeping;
 mod kit;
 mod local;
 mod net;
 mod people;
 mod photos;
+mod series;
 mod two_tablets;
