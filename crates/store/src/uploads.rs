@@ -26,6 +26,13 @@ impl Photos {
     /// # Errors
     /// Where the disk cannot tell.
     pub fn upload_offset(&self, hash: &PhotoHash) -> Result<Upload, StoreError> {
+        // A photo has its name a moment before that name is durable. Whoever asks in that moment waits: the answer
+        // "complete" becomes a receipt.
+        let _one = self.upload_lock().lock().unwrap_or_else(PoisonError::into_inner);
+        self.offset(hash)
+    }
+
+    fn offset(&self, hash: &PhotoHash) -> Result<Upload, StoreError> {
         self.stop().check()?;
         if let Some(offset) = self.bytes(hash, Size::Full)? {
             return Ok(Upload { offset, complete: true });
@@ -41,7 +48,7 @@ impl Photos {
     /// [`StoreError::NearlyFull`]; [`StoreError::Stopped`] where the sync fails.
     pub fn upload_append(&self, hash: &PhotoHash, offset: u64, bytes: &[u8]) -> Result<Upload, StoreError> {
         let _one = self.upload_lock().lock().unwrap_or_else(PoisonError::into_inner);
-        let now = self.upload_offset(hash)?;
+        let now = self.offset(hash)?;
         if now.complete {
             return Ok(now);
         }
@@ -74,7 +81,7 @@ impl Photos {
     /// [`StoreError::UploadOffset`] where nothing has arrived. [`StoreError::Stopped`] where a sync fails.
     pub(crate) fn upload_finish(&self, hash: &PhotoHash) -> Result<u64, StoreError> {
         let _one = self.upload_lock().lock().unwrap_or_else(PoisonError::into_inner);
-        let now = self.upload_offset(hash)?;
+        let now = self.offset(hash)?;
         let part = self.part(hash);
         if now.complete {
             self.disk().remove(&part)?;
