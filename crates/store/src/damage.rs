@@ -54,6 +54,13 @@ pub(crate) fn check_job(c: &Connection, job: &str) -> Result<(), StoreError> {
     why.map_or(Ok(()), |why| Err(StoreError::DamagedRecord(format!("job {job} cannot be shown, because {why}"))))
 }
 
+/// The jobs that cannot be shown, with the entry of each.
+pub(crate) fn all(c: &Connection) -> Result<Vec<(String, Vec<u8>)>, StoreError> {
+    let mut statement = c.prepare("SELECT job, hash FROM p_damage ORDER BY job, hash")?;
+    let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
 /// True where any is known.
 pub(crate) fn any(c: &Connection) -> Result<bool, StoreError> {
     Ok(c.query_row("SELECT EXISTS (SELECT 1 FROM p_damage)", [], |row| row.get(0))?)

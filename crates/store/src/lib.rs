@@ -8,12 +8,14 @@
 
 mod accept;
 pub mod backup;
+mod beside;
 pub mod bundle;
 mod compact;
 mod counts;
 mod damage;
 pub mod disk;
 mod error;
+mod fault;
 mod open;
 mod photos;
 mod project;
@@ -25,6 +27,7 @@ mod store;
 mod sums;
 #[cfg(feature = "testkit")]
 pub mod testkit;
+mod unfinished;
 mod unreadable;
 mod uploads;
 mod verify;
@@ -35,6 +38,7 @@ pub use bundle::{ExportReport, ImportReport, Missing};
 pub use compact::Compacted;
 pub use damage::Damage;
 pub use error::StoreError;
+pub use fault::{Fault, Place};
 pub use open::Options;
 pub use photos::{MAX_PHOTO, PHOTO_FLOOR, PhotoSink, Photos, Size};
 pub use read::{Device, PhotoState, Quarantined, Reader};

@@ -81,10 +81,13 @@ impl Store {
         }
         let file = folder.join("journal.sqlite");
         // Before SQLite looks at it: what it cannot read of the log, it throws away.
-        let log = wal::look(&file)?;
+        let log = wal::look(&*disk, &file)?;
         if matches!(log, LogState::Damaged { .. }) {
             keep_log(&*disk, folder)?;
         }
+        // What a run wrote that was killed before its sync, or whose sync failed, is read here as if it were on the disk.
+        // Nothing is shown, and nothing saved behind it, before it is.
+        disk.renew(&wal::beside(&file))?;
         let mut writer = connect(&file, options.vfs.as_deref(), false)?;
         migrate(&mut writer)?;
         disk.sync_folder(folder)?;
@@ -147,7 +150,7 @@ pub(crate) fn connect_plain(file: &Path, vfs: Option<&str>) -> Result<Connection
     Ok(connection)
 }
 
-fn connect(file: &Path, vfs: Option<&str>, reader: bool) -> Result<Connection, StoreError> {
+pub(crate) fn connect(file: &Path, vfs: Option<&str>, reader: bool) -> Result<Connection, StoreError> {
     let mut flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     if !reader {
         flags |= OpenFlags::SQLITE_OPEN_CREATE;
@@ -201,6 +204,25 @@ pub(crate) fn pragma(connection: &Connection, name: &str) -> Result<String, Stor
         Value::Integer(number) => number.to_string(),
         other => format!("{other:?}"),
     })
+}
+
+/// An empty database with the layout of this program, in memory.
+pub(crate) fn fresh() -> Result<Connection, StoreError> {
+    let mut connection = Connection::open_in_memory()?;
+    migrate(&mut connection)?;
+    Ok(connection)
+}
+
+/// Settings in the file that say what it is.
+pub(crate) fn marks() -> [(&'static str, String); 3] {
+    [("application_id", APPLICATION_ID.to_string()), ("user_version", MIGRATIONS.len().to_string()), ("encoding", "UTF-8".to_owned())]
+}
+
+/// An error where the database has another layout than this program writes.
+pub(crate) fn check_layout(connection: &Connection) -> Result<(), StoreError> {
+    let known = MIGRATIONS.len() as i64;
+    let found: i64 = connection.query_row("PRAGMA user_version", [], |row| row.get(0))?;
+    if found == known { Ok(()) } else { Err(StoreError::Newer { found, known }) }
 }
 
 /// Each migration in one transaction together with its number.

@@ -169,7 +169,9 @@ fn a_restore_that_was_cut_says_so_and_can_be_begun_again() {
     let to = target(root.path());
     store.reader().unwrap().backup(&to, "one", EXTRA).unwrap();
     let (mut cut, mut untouched, mut whole) = (0, 0, 0);
-    for n in 1.. {
+    // Every fourth call in an ordinary run; `TUBEWRIGHT_ALL_CRASHES` in the environment tries them all.
+    let stride = if std::env::var_os("TUBEWRIGHT_ALL_CRASHES").is_some() { 1 } else { 4 };
+    for n in (1..).step_by(stride) {
         let into = new.path().join(n.to_string());
         let disk = Failing::at(n);
         let options = Options { disk: Arc::new(disk.clone()), ..options() };
@@ -197,7 +199,7 @@ fn a_restore_that_was_cut_says_so_and_can_be_begun_again() {
         assert!(restored.report.is_good());
     }
     println!("restores cut at every call: {cut} folders said so and took the next restore, {untouched} not begun, {whole} whole already");
-    assert!(cut > 20);
+    assert!(cut > 5);
 }
 
 #[test]
