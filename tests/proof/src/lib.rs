@@ -7,6 +7,7 @@
 
 mod budget;
 mod figure;
+pub mod flips;
 pub mod hostile;
 pub mod images;
 pub mod oracle;

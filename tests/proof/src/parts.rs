@@ -40,4 +40,10 @@ pub static PARTS: &[Part] = &[
         weight: 1,
         run: crate::images::part,
     },
+    Part {
+        name: "flips",
+        claim: "Any single flipped byte of a store's database, of its log or of a photo is told with what is safe and what to do, or changes nothing; no other value is ever shown as good.",
+        weight: 2,
+        run: crate::flips::part,
+    },
 ];
