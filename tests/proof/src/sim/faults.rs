@@ -162,7 +162,7 @@ impl World {
             Ok(report) => report,
             Err(e) => return self.trouble(n, &e),
         };
-        if report.faults.iter().any(|f| f.contains(&photo.to_hex())) {
+        if report.faults.iter().any(|f| f.to_string().contains(&photo.to_hex())) {
             return Ok(());
         }
         Err(format!("{}: a bit of photo {photo} turned over and the check of the store does not name it: {:?}", self.nodes[n].name, report.faults))
@@ -190,7 +190,7 @@ impl World {
             Err(_) => false,
             Ok(mut store) => {
                 let clean = store.verify().is_ok_and(|report| {
-                    let spoilt = |f: &String| self.nodes[n].spoilt.iter().any(|p| f.contains(&p.to_hex()));
+                    let spoilt = |f: &store::Fault| self.nodes[n].spoilt.iter().any(|p| f.to_string().contains(&p.to_hex()));
                     report.faults.iter().all(spoilt)
                 });
                 if clean && store.state_bytes().is_ok_and(|after| after != before) && !self.log_was_cut(n, &mut store) {
