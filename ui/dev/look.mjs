@@ -68,11 +68,11 @@ async function look(place, screen, { size, mode, lang }) {
     await page.waitForTimeout(150);
     if (screen.act) await screen.act(page);
     await page.waitForTimeout(100);
-    await page.screenshot({ path: join(out, `${screen.name}-${size.name}-${mode}-${lang}.png`), fullPage: true });
     if (screen.blind && new RegExp(`\\b${screen.blind}\\b`).test(await page.evaluate(() => document.body.innerText))) say(`the first figure ${screen.blind} is on the page`);
     // Unrolled, so that no target is half under the foot of the page, which always stays in sight.
     const tall = await page.evaluate(() => document.documentElement.scrollHeight);
     await page.setViewportSize({ width: size.width, height: Math.max(size.height, tall) });
+    await page.screenshot({ path: join(out, `${screen.name}-${size.name}-${mode}-${lang}.png`) });
     for (const bad of await wrongs(page, axe)) say(bad);
     for (const h of heard) say(`console: ${h}`);
     seen += 1;

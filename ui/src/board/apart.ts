@@ -34,7 +34,7 @@ export function about(entry: ApartEntry, numbers: ReadonlyMap<string, string>, p
     return `${number}, ${gate ? gateName(plan, gate) : nameOfField(plan, at.field)}`;
   }
   const kind = entry.kind ?? '';
-  return tCode('bd.apart.about', kind, kind || t('bd.apart.unreadable'));
+  return tCode('bd.apart.about', kind);
 }
 
 /** What an entry says, as far as this program can read it; nothing is dropped. */

@@ -413,6 +413,8 @@ export interface Checked {
   refused: number;
   apart: number;
   faults: Found[];
+  /** What is no fault, but worth knowing; in the store's own words. */
+  notices?: string[];
   say: Say;
 }
 
