@@ -161,9 +161,7 @@ impl Client {
             Step::Push(entries) => Reply::Push(self.ask(post(route::PUSH).body(wire::encode_push(&entries)), MAX_BODY).await?),
             Step::Pull(ranges) => Reply::Pull(wire::decode_pull(&self.cbor(post(route::PULL), wire::encode_ranges(&ranges)).await?)?),
             Step::Unread(names) => Reply::Unread(wire::decode_unread(&self.cbor(post(route::UNREAD), wire::encode_names(&names)).await?)?),
-            Step::PushUnread(entries) => {
-                Reply::Push(self.ask(post(route::PUSH).body(wire::encode_push_unread(&entries)), MAX_BODY).await?)
-            }
+            Step::PushUnread(entries) => Reply::Push(self.ask(post(route::PUSH).body(wire::encode_push_unread(&entries)), MAX_BODY).await?),
             Step::PhotoOffset(photo) => {
                 let url = format!("{}/{photo}", route::PHOTO);
                 Reply::Photo(self.ask(self.request(Method::GET, &url), MAX_SMALL).await?)

@@ -61,7 +61,8 @@ pub fn push_reply(
     now_ms: i64,
 ) -> PushReply {
     let all = report.quarantined.into_iter().take(MAX_NAMED);
-    let quarantined: Vec<Quarantined> = all.map(|(entry, why)| Quarantined { entry, why: why.chars().take(LONGEST_WHY).collect() }).collect();
+    let quarantined: Vec<Quarantined> =
+        all.map(|(entry, why)| Quarantined { entry, why: why.chars().take(LONGEST_WHY).collect() }).collect();
     PushReply {
         receipt: incarnation.zip(head).map(|(incarnation, head)| EntriesReceipt::sign(key, incarnation, head, now_ms)),
         stored: report.stored,

@@ -129,7 +129,11 @@ fn every_list_has_its_limit() {
     assert_eq!(wire::decode_push(&over), Err(WireError::Size(MAX_BODY + 1)));
 
     // Claims of endless lists with nothing behind them.
-    for claim in [&[0x9a, 0xff, 0xff, 0xff, 0xff][..], &[0x9b, 0x7f, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff], &[0x82, 0x01, 0x9a, 0xff, 0xff, 0xff, 0xff]] {
+    for claim in [
+        &[0x9a, 0xff, 0xff, 0xff, 0xff][..],
+        &[0x9b, 0x7f, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff],
+        &[0x82, 0x01, 0x9a, 0xff, 0xff, 0xff, 0xff],
+    ] {
         assert!(wire::decode_push(claim).is_err() && wire::decode_pull(claim).is_err() && wire::decode_heads(claim).is_err());
         assert!(wire::decode_ranges(claim).is_err() && wire::decode_names(claim).is_err() && wire::decode_unread(claim).is_err());
     }
@@ -320,7 +324,8 @@ fn the_trailers_new_series_is_believed_by_its_certificate_only() {
     assert_eq!(tablet.server_series, [fresh]);
     let good = trailer.series[0].clone();
     let receipt_key = CertifiedSeries { key: key(151).public(), ..good.clone() };
-    for forged in [CertifiedSeries::sign(&key(9), fresh), receipt_key, CertifiedSeries { sig: journal::Signature([0; 64]), ..good.clone() }] {
+    for forged in [CertifiedSeries::sign(&key(9), fresh), receipt_key, CertifiedSeries { sig: journal::Signature([0; 64]), ..good.clone() }]
+    {
         let mut tablet = Tablet::new(1);
         trailer.series = vec![good.clone(), forged];
         let fault = run(&mut tablet, &mut trailer, &mut iter::empty()).expect_err("not certified");
@@ -377,7 +382,7 @@ fn the_description_is_true() {
     use sync::message::{code, route};
     let text = include_str!("../../../docs/protocol.md");
     for route in [route::PAIR, route::HELLO, route::HEADS, route::PUSH, route::PULL, route::UNREAD, route::PHOTO, route::DONE] {
-        assert!(text.contains(&format!("{route}")), "{route}");
+        assert!(text.contains(route), "{route}");
     }
     for code in [code::REVOKED, code::SERIES_CUT, code::PAIR_AGAIN] {
         assert!(text.contains(&format!("`{code}`")), "{code}");
@@ -391,10 +396,16 @@ fn the_description_is_true() {
         ("other JSON; the answer to a push; a refusal", format!("{}; {} MiB; 16 KiB", kib(sync::MAX_SMALL), MAX_BODY >> 20)),
         ("series in heads; ranges in a pull", format!("{}; {}", thousands(journal::heads::MAX_SERIES), thousands(MAX_RANGES))),
         ("names of unread entries; unread entries kept", format!("{}; 64 MiB", thousands(MAX_UNREAD))),
-        ("photos wanted in one answer; reasons in the answer to a push", format!("{}; {} of 400 characters", thousands(MAX_WANTED), thousands(MAX_NAMED))),
+        (
+            "photos wanted in one answer; reasons in the answer to a push",
+            format!("{}; {} of 400 characters", thousands(MAX_WANTED), thousands(MAX_NAMED)),
+        ),
         ("series of one trailer in an answer to a hello", sync::MAX_SERVER_SERIES.to_string()),
         ("a piece of a photo; a photo", format!("{}; {} MiB", kib(sync::PHOTO_PIECE), sync::MAX_PHOTO >> 20)),
-        ("values inside each other", format!("{} in entries, 128 in JSON, none but the lists above on the wire", journal::limits::MAX_DEPTH)),
+        (
+            "values inside each other",
+            format!("{} in entries, 128 in JSON, none but the lists above on the wire", journal::limits::MAX_DEPTH),
+        ),
         (
             "the tablet waits for a connection; for the next byte; for one whole answer",
             format!("{} s; {} s; {} s", patience.connect.as_secs(), patience.read.as_secs(), patience.whole.as_secs()),

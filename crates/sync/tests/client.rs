@@ -294,7 +294,12 @@ async fn answers_are_read_up_to_their_limit() {
         body.resize(to, b' ');
         body
     };
-    for (path, most) in [("/api/sync/hello", 128 * 1024), ("/api/sync/push", sync::MAX_BODY), ("/api/sync/photo", sync::MAX_SMALL), ("/api/sync/done", sync::MAX_SMALL)] {
+    for (path, most) in [
+        ("/api/sync/hello", 128 * 1024),
+        ("/api/sync/push", sync::MAX_BODY),
+        ("/api/sync/photo", sync::MAX_SMALL),
+        ("/api/sync/done", sync::MAX_SMALL),
+    ] {
         for (len, good) in [(most, true), (most + 1, false)] {
             let (identity, trailer) = (Identity::new(), Arc::new(Mutex::new(Trailer::default())));
             let mut inner = serve(trailer.clone());
@@ -310,12 +315,13 @@ async fn answers_are_read_up_to_their_limit() {
     }
 }
 
+type Change = fn(PairReply) -> PairReply;
+
 /// Every fault of pairing refuses: nothing is paired and the sentence says what to do.
 #[tokio::test]
 async fn every_fault_of_pairing_refuses() {
     let (trailer, other) = (Identity::new(), Identity::new());
     let code = Code::from_random([7; 10]);
-    type Change = fn(PairReply) -> PairReply;
     let answers: [(&str, Change); 6] = [
         ("another token", |r| PairReply { token: "x".into(), ..r }),
         ("another site", |r| PairReply { site: journal::SiteId([0; 16]), ..r }),
@@ -338,7 +344,14 @@ async fn every_fault_of_pairing_refuses() {
         assert_eq!(fault, SyncError::PairProof, "{what}");
     }
     let refused = |status: u16, body: &[u8]| answering((status, String::new(), body.to_vec()));
-    let statuses = [(403, "pair-refused"), (409, "pair-refused"), (429, "slow-down"), (500, "server-fault"), (301, "server-fault"), (200, "strange-answer")];
+    let statuses = [
+        (403, "pair-refused"),
+        (409, "pair-refused"),
+        (429, "slow-down"),
+        (500, "server-fault"),
+        (301, "server-fault"),
+        (200, "strange-answer"),
+    ];
     for (status, code_of) in statuses {
         let server = Server::start(trailer.cert.clone(), &trailer.key, refused(status, b"{}"));
         let invitation = Invitation { address: server.address(), fingerprint: Some(trailer.fingerprint()), code: code.clone() };

@@ -125,7 +125,9 @@ fn every_case_of_pin_and_certificate() {
     let cert = certificate(&ours, "trailer.invalid", NOW);
     let theirs = certificate(&other, "trailer.invalid", NOW);
     let pinned = pin(&cert);
-    let say = |pin: Fingerprint, chain: Vec<CertificateDer<'static>>, key: &KeyPair| Side::new(Some(pin)).speak(&server(chain, key, ONLY_13), &leave);
+    let say = |pin: Fingerprint, chain: Vec<CertificateDer<'static>>, key: &KeyPair| {
+        Side::new(Some(pin)).speak(&server(chain, key, ONLY_13), &leave)
+    };
 
     table.case("the pinned key", true, say(pinned, vec![cert.clone()], &ours));
     table.case("another key", false, say(pinned, vec![certificate(&other, "elsewhere.invalid", NOW)], &other));
@@ -133,7 +135,11 @@ fn every_case_of_pin_and_certificate() {
     table.case("the right certificate replayed without its key", false, say(pinned, vec![cert.clone()], &other));
     table.case("another certificate signed with the pinned key's handshake", false, say(pinned, vec![theirs.clone()], &ours));
     table.case("expired long ago, the right key", true, say(pinned, vec![certificate(&ours, "trailer.invalid", (1990, 1991))], &ours));
-    table.case("not yet valid for decades, the right key", true, say(pinned, vec![certificate(&ours, "trailer.invalid", (2089, 2090))], &ours));
+    table.case(
+        "not yet valid for decades, the right key",
+        true,
+        say(pinned, vec![certificate(&ours, "trailer.invalid", (2089, 2090))], &ours),
+    );
     table.case("expired, another key", false, say(pinned, vec![certificate(&other, "trailer.invalid", (1990, 1991))], &other));
     table.case("another name around the right key", true, say(pinned, vec![certificate(&ours, "elsewhere.invalid", NOW)], &ours));
     table.case("renewed around the same key", true, say(pinned, vec![certificate(&ours, "trailer.invalid", (2030, 2031))], &ours));
@@ -144,7 +150,11 @@ fn every_case_of_pin_and_certificate() {
     table.case("the right certificate cut short", false, say(pinned, vec![CertificateDer::from(cert[..cert.len() - 9].to_vec())], &ours));
     let mut spoilt = cert.to_vec();
     *spoilt.last_mut().expect("bytes") ^= 1;
-    table.case("a spoilt issuer's signature around the right key (nobody asks the issuer)", true, say(pinned, vec![CertificateDer::from(spoilt)], &ours));
+    table.case(
+        "a spoilt issuer's signature around the right key (nobody asks the issuer)",
+        true,
+        say(pinned, vec![CertificateDer::from(spoilt)], &ours),
+    );
 
     for (algorithm, name) in [(&PKCS_ED25519, "Ed25519"), (&PKCS_ECDSA_P384_SHA384, "ECDSA P-384")] {
         let key = KeyPair::generate_for(algorithm).expect("a key");

@@ -9,6 +9,7 @@ use crate::receipt::EntriesReceipt;
 use crate::wire::{Batch, Unread, fit};
 use journal::limits::MAX_TRANSACTION_BYTES;
 use journal::{EntryHash, Head, Heads, Incarnation, Range};
+use std::collections::{BTreeMap, BTreeSet};
 
 impl Exchange {
     /// The series to send from next, and the seq to begin at. The tablet's own series goes first; others follow, so that a
@@ -129,18 +130,20 @@ impl Exchange {
         if !unread.is_empty() {
             local.keep_unread(unread)?;
         }
-        let named: std::collections::BTreeSet<Incarnation> = batch.entries.iter().map(|s| s.entry.incarnation).collect();
+        let series: BTreeMap<EntryHash, Incarnation> = batch.entries.iter().map(|s| (s.hash, s.entry.incarnation)).collect();
+        let named: BTreeSet<Incarnation> = series.values().copied().collect();
         let report = local.accept(batch.entries)?;
         self.outcome.pulled += report.stored;
-        let apart = !report.quarantined.is_empty();
+        let apart: BTreeSet<Incarnation> = report.quarantined.iter().filter_map(|(hash, _)| series.get(hash).copied()).collect();
         self.outcome.quarantined.extend(report.quarantined);
         self.progress.done = self.progress.done.saturating_add(report.stored + report.known);
         let after = local.heads()?;
         let stuck = |incarnation: &Incarnation| after.seq(incarnation) <= before.seq(incarnation);
         let mut over: Vec<Incarnation> = named.into_iter().filter(stuck).collect();
-        if let Some(own) = self.own.filter(|own| apart && over.contains(own)) {
-            // The trailer's version of our own series does not follow on ours: someone else writes under our identity.
-            self.fork(own);
+        for forked in over.iter().filter(|s| apart.contains(s) && before.seq(s) > 0) {
+            // The trailer's version of a series does not follow on the one that is here: of our own, someone else writes
+            // under our identity; of another's, or one we wrote before, ours is the one that only we may have.
+            self.fork(*forked);
         }
         if over.is_empty() && lacking.iter().all(stuck) {
             over = lacking;

@@ -298,8 +298,7 @@ impl Trailer {
                 let asked = serde_json::to_vec(hello).expect("json");
                 let hello = serde_json::from_slice(&asked).expect("json");
                 let unread = self.unread.iter().map(Unread::name).collect();
-                let holds =
-                    Holds { heads: self.books.heads(), unread, photos_wanted: self.wanted.clone(), series: self.series.clone() };
+                let holds = Holds { heads: self.books.heads(), unread, photos_wanted: self.wanted.clone(), series: self.series.clone() };
                 let reply = serde_json::to_vec(&server_side::hello_reply(&hello, holds, &self.key, NOW + 5000)).expect("json");
                 self.traffic.note(asked.len(), reply.len());
                 Reply::Hello(serde_json::from_slice(&reply).expect("json"))
