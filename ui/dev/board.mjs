@@ -212,6 +212,103 @@ const PLAYS = {
     await page.locator('[data-two-answers]').waitFor();
     if ((await page.locator('[data-settle-open], [data-pair]').count()) > 0) throw new Error('keys that are not theirs');
   },
+  async 'a lost tablet is taken off only after all that will happen was read'(page) {
+    trailer.set({ ...me, apart: true });
+    await page.goto(`${trailer.url}/`);
+    await page.locator('[data-tablets-more] button').click();
+    await page.locator('[data-take-off="K1"] button').click();
+    if (!(await page.locator('[data-off-next]').isDisabled())) throw new Error('no reason, and yet onwards');
+    await page.locator('[data-reason]').fill('left on the scaffold, not found');
+    await page.locator('[data-off-next]').focus();
+    await page.keyboard.press('Enter');
+    const will = await page.locator('[data-off-will]').innerText();
+    for (const part of ['Entries 1 to 214 of K1', 'kept apart', 'access ends', 'Nothing is deleted', '4 records still only there']) if (!will.includes(part)) throw new Error(`${part}: ${will}`);
+    if (trailer.world().series.said.length > 0) throw new Error('sent too early');
+    await page.locator('[data-off-now]').click();
+    await page.locator('[data-off-done]').waitFor();
+    const [sent] = trailer.world().series.said;
+    if (sent.device !== ID.K1.device || sent.incarnation || sent.reason !== 'left on the scaffold, not found') throw new Error(JSON.stringify(sent));
+    await page.locator('[data-off-back]').click();
+    await page.locator('[data-place-tablet="K1"].taken-off').filter({ hasText: 'left on the scaffold' }).waitFor();
+    await page.locator('[data-sentence]').filter({ hasText: 'K1 was taken off: its records count to entry 214' }).waitFor();
+  },
+  async 'of a tablet that was copied it is asked which is meant'(page) {
+    trailer.set({ ...me, apart: true });
+    await page.goto(`${trailer.url}/#/tablets/off/${ID.K4.incarnation}`);
+    await page.locator('[data-reasons] button').nth(3).click();
+    if (!(await page.locator('[data-off-next]').isDisabled())) throw new Error('guessed which is meant');
+    await page.locator('[data-off-whole] button').click();
+    await page.locator('[data-off-next]').click();
+    const both = await page.locator('[data-off-will]').innerText();
+    if (!both.includes('1 to 212 of K4.') && !both.includes('1 to 212 of K4 ')) throw new Error(both);
+    if (!both.includes('1 to 31 of K4-7F2')) throw new Error(both);
+    await page.locator('.keys .back').click();
+    await page.locator('[data-off-only] button').click();
+    await page.locator('[data-off-next]').click();
+    if ((await page.locator('[data-off-will]').innerText()).includes('K4-7F2')) throw new Error('the other one too');
+    await page.locator('[data-off-now]').click();
+    await page.locator('[data-off-done]').waitFor();
+    const [sent] = trailer.world().series.said;
+    if (sent.incarnation !== ID.K4.incarnation) throw new Error(JSON.stringify(sent));
+  },
+  async 'a welder sees the tablets and what is kept apart, and who may decide; no keys'(page) {
+    trailer.set({ who: 'm-soto', apart: true });
+    await page.goto(`${trailer.url}/#/tablets`);
+    await page.locator('[data-apart-of="K9"]').filter({ hasText: 'Only a supervisor or QC' }).waitFor();
+    if ((await page.locator('[data-take-off], [data-apart-open], [data-pair]').count()) > 0) throw new Error('keys that are not theirs');
+    await page.goto(`${trailer.url}/#/tablets/apart/${ID.K9.incarnation}`);
+    await page.getByText('Only a supervisor or QC may read').waitFor();
+    await page.goto(`${trailer.url}/#/tablets/off/${ID.K1.incarnation}`);
+    await page.getByText('A supervisor or QC may take a tablet off').waitFor();
+    if ((await page.locator('[data-off-next], [data-apart-entry]').count()) > 0) throw new Error('keys that are not theirs');
+  },
+  async 'an unknown series is read, and let in up to the end of a tap'(page) {
+    trailer.set({ ...me, apart: true });
+    await page.goto(`${trailer.url}/`);
+    await page.locator('[data-sentence]').filter({ hasText: '5 records of a tablet this trailer does not know' }).waitFor();
+    await page.locator('[data-wanted="apart"]').filter({ hasText: 'K9' }).click();
+    await page.locator('[data-apart-open="K9"] button').click();
+    await page.locator('[data-apart-entry="4"]').filter({ hasText: 'K9-004, gap at 6' }).waitFor();
+    await page.locator('[data-upto="2"] button').click();
+    await page.locator('[data-reasons] button').nth(1).click();
+    await page.locator('[data-say-now]').click();
+    await page.locator('[data-say="3"]').waitFor();
+    await page.getByRole('alert').filter({ hasText: 'saved with one tap' }).waitFor();
+    if (!(await page.locator('[data-say-will]').innerText()).includes('3 entries of K9 count')) throw new Error('not read anew');
+    await page.locator('[data-say-now]').click();
+    await page.locator('[data-say-done]').waitFor();
+    const sent = trailer.world().series.said.at(-1);
+    if (sent.to !== 3 || sent.said.length !== 0 || !sent.reason) throw new Error(JSON.stringify(sent));
+    if ((await page.locator('[data-apart-entry]').count()) !== 2) throw new Error('the rest is not there');
+  },
+  async 'taking in says null outright, and somebody who was quicker is told'(page) {
+    trailer.set({ ...me, apart: true });
+    trailer.world().series.changed = true;
+    await page.goto(`${trailer.url}/#/tablets/apart/${ID.K9.incarnation}`);
+    await page.locator('[data-say-all] button').click();
+    await page.locator('[data-reason]').fill('ours, of the first week');
+    await page.locator('[data-say-now]').click();
+    await page.getByRole('alert').filter({ hasText: 'somebody was quicker' }).waitFor();
+    trailer.world().series.changed = false;
+    await page.locator('[data-say-now]').click();
+    await page.locator('[data-say-done]').waitFor();
+    const sent = trailer.world().series.said.at(-1);
+    if (!('to' in sent) || sent.to !== null) throw new Error(JSON.stringify(sent));
+    await page.locator('[data-sentence]').filter({ hasNotText: 'does not know' }).waitFor({ timeout: 12_000 });
+  },
+  async 'what was looked at and left apart is no longer waited for, and still told'(page) {
+    trailer.set({ ...me, apart: true });
+    await page.goto(`${trailer.url}/#/tablets/apart/${ID.K3.incarnation}`);
+    await page.locator('[data-apart-entry="101"]').filter({ hasText: 'two different entries' }).waitFor();
+    if ((await page.locator('[data-upto]').count()) > 0) throw new Error('what does not fit can be let in');
+    await page.locator('[data-say-stay] button').click();
+    await page.locator('[data-reasons] button').nth(2).click();
+    await page.locator('[data-say-now]').click();
+    await page.locator('[data-say-done]').waitFor();
+    const sent = trailer.world().series.said.at(-1);
+    if (sent.to !== null) throw new Error(JSON.stringify(sent));
+    await page.locator('header [data-looked]').filter({ hasText: '2 records are kept apart, looked at' }).waitFor({ timeout: 12_000 });
+  },
   async 'every tube is reached and opened by keys'(page) {
     trailer.set({ ...me });
     await page.goto(`${trailer.url}/`);

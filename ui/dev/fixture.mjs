@@ -128,8 +128,10 @@ export function serve() {
     if (url.pathname.startsWith('/tablet/api/')) {
       let text = '';
       for await (const chunk of request) text += chunk;
-      const call = calls[url.pathname.slice('/tablet/api/'.length)];
-      const out = call ? call(text ? JSON.parse(text) : {}) : fault(400, 'not-understood', 'no such call');
+      const name = url.pathname.slice('/tablet/api/'.length);
+      const call = calls[name];
+      world.sent = { ...world.sent, [name]: text ? JSON.parse(text) : {} };
+      const out = call ? call(world.sent[name]) : fault(400, 'not-understood', 'no such call');
       return send(out?.json ? out.status : 200, 'application/json', JSON.stringify(out?.json ?? out));
     }
     const path = normalize(url.pathname === '/' ? '/tablet.html' : url.pathname);
@@ -139,5 +141,5 @@ export function serve() {
       return send(404, 'text/plain', 'not there');
     }
   });
-  return new Promise((done) => server.listen(0, '127.0.0.1', () => done({ server, url: `http://127.0.0.1:${server.address().port}`, reset: (o = {}) => (world = { ...fresh(), ...o }) })));
+  return new Promise((done) => server.listen(0, '127.0.0.1', () => done({ server, url: `http://127.0.0.1:${server.address().port}`, reset: (o = {}) => (world = { ...fresh(), ...o }), world: () => world })));
 }

@@ -87,6 +87,88 @@ for (const cell of cells(SIZES, quick)) {
   for (const screen of SCREENS) await look(place, screen, cell);
   await place.close();
 }
+
+/** What must not go wrong. */
+const PLAYS = {
+  async 'a tablet that was copied says so in both languages and goes on recording'(page) {
+    tablet.reset({ ...me, ...COPIED });
+    await page.goto(`${tablet.url}/`);
+    const notice = page.locator('[data-notice="series-copied"]');
+    await notice.locator('p[lang="en"]').filter({ hasText: 'Everything is kept. It goes on as K4-7F2. Pair it again at the trailer.' }).waitFor();
+    await notice.locator('p[lang="es"]').filter({ hasText: 'Se conserva todo. Sigue como K4-7F2. Enlácela otra vez en el tráiler.' }).waitFor();
+    await page.locator('footer .main').click();
+    await page.waitForURL(/#\/new/);
+    await page.locator('.pad').waitFor();
+  },
+  async 'it is paired again from its notice'(page) {
+    tablet.reset({ ...me, ...COPIED });
+    await page.goto(`${tablet.url}/`);
+    await page.locator('[data-notice] button').first().click();
+    await page.getByRole('textbox').first().fill('tubewright:pair?a=1');
+    await page.locator('footer .main').click();
+    await page.waitForURL(/#\/plan/);
+    if (tablet.world().sent.pair.text !== 'tubewright:pair?a=1') throw new Error(JSON.stringify(tablet.world().sent));
+  },
+  async 'one that was taken off is told on the wall, and sent to the supervisor'(page) {
+    tablet.reset({ ...me, sync: { running: false, phase: 'hello', done: 0, total: 0, error: { code: 'tablet-revoked', words: 'shut out' } } });
+    await page.goto(`${tablet.url}/`);
+    await page.locator('[data-notice="tablet-revoked"]').filter({ hasText: 'Bring it to the supervisor' }).waitFor();
+    if (await page.locator('footer .main').isDisabled()) throw new Error('recording is stopped');
+  },
+  async 'keeping safe is reached with nobody signed in, and before the first pairing'(page) {
+    for (const world of [{}, { paired: false }]) {
+      tablet.reset(world);
+      await page.goto('about:blank');
+      await page.goto(`${tablet.url}/`);
+      await page.getByRole('button', { name: 'Keeping safe' }).click();
+      await page.locator('footer .main').click();
+      await page.locator('[data-check="good"]').waitFor();
+    }
+  },
+  async 'a file goes to the folder that was typed, and a folder that is not there is told'(page) {
+    tablet.reset(me);
+    await page.goto(`${tablet.url}/#/keep`);
+    await page.getByRole('textbox').first().fill('/nowhere');
+    await page.locator('[data-export] button').click();
+    await page.getByRole('alert').filter({ hasText: 'There is no such folder' }).waitFor();
+    await page.getByRole('textbox').first().fill(' /media/STICK ');
+    await page.locator('[data-export] button').click();
+    await page.locator('[data-exported^="/media/STICK/"]').waitFor();
+    if (tablet.world().sent.export_store.to !== '/media/STICK') throw new Error(JSON.stringify(tablet.world().sent.export_store));
+  },
+  async 'nobody brings in a file without having taken up the tablet'(page) {
+    tablet.reset({});
+    await page.goto(`${tablet.url}/#/keep`);
+    await page.getByText('Take up the tablet first').waitFor();
+    if ((await page.locator('[data-import]').count()) > 0) throw new Error('a key that is refused');
+  },
+  async 'the trailer is found at another address'(page) {
+    tablet.reset({ ...me, sync: { running: false, phase: 'hello', done: 0, total: 0, error: { code: 'not-found', words: 'The trailer does not answer.' } } });
+    await page.goto(`${tablet.url}/#/sync`);
+    await page.getByRole('textbox').fill('nonsense');
+    await page.locator('[data-set-address] button').click();
+    await page.getByRole('alert').filter({ hasText: 'is not an address' }).waitFor();
+    await page.getByRole('textbox').fill('10.1.2.3:8443');
+    await page.locator('[data-set-address] button').click();
+    await page.getByText('Kept: 10.1.2.3:8443').waitFor();
+  },
+};
+if (!only || only === 'play') {
+  for (const [name, play] of Object.entries(PLAYS)) {
+    const place = await context(browser, SIZES[0], 'daylight', 'en');
+    const page = await place.newPage();
+    page.setDefaultTimeout(8_000);
+    try {
+      await play(page);
+      console.log(`ok: ${name}`);
+    } catch (error) {
+      wrong += 1;
+      console.log(`WRONG: ${name}: ${String(error).split('\n').slice(0, 3).join(' ')}`);
+      await page.screenshot({ path: join(out, `wrong-${name.replace(/\W+/g, '-')}.png`), fullPage: true });
+    }
+    await place.close();
+  }
+}
 await browser.close();
 tablet.server.close();
 console.log(`${seen} screens looked at, ${wrong} things wrong; pictures in ${out}`);
