@@ -67,8 +67,7 @@ impl Store {
                 (None, _) => return Err(StoreError::NoSite),
             };
             let heal = heal || damage::any(t)?;
-            let refused_room = unreadable::MOST.saturating_sub(unreadable::room(t, "quarantine")?);
-            let (mut new, mut healed, mut refused) = (Vec::new(), Vec::new(), Refused { room: refused_room });
+            let (mut new, mut healed, mut refused) = (Vec::new(), Vec::new(), Refused::default());
             for (incarnation, entries) in series {
                 let tail = match standing_tail(t, site, incarnation) {
                     Ok(tail) => tail,
@@ -111,10 +110,10 @@ fn standing_tail(t: &Transaction<'_>, site: SiteId, incarnation: Incarnation) ->
     }
 }
 
-/// Room left for refused entries.
-#[derive(Clone, Copy)]
+/// Room left for refused entries, looked up when the first one comes.
+#[derive(Clone, Copy, Default)]
 struct Refused {
-    room: u64,
+    room: Option<u64>,
 }
 
 /// Judges the entries of one series, which come in the order of their places.
@@ -219,7 +218,13 @@ impl Judge<'_> {
     }
 
     fn refuse(&mut self, sealed: &Sealed, reason: String, accepted: &mut Accepted) -> Result<(), StoreError> {
-        match keep_refused(self.t, sealed, &reason, &mut self.refused.room) {
+        let mut room = match self.refused.room {
+            Some(room) => room,
+            None => unreadable::MOST.saturating_sub(unreadable::room(self.t, "quarantine")?),
+        };
+        let kept = keep_refused(self.t, sealed, &reason, &mut room);
+        self.refused.room = Some(room);
+        match kept {
             Ok(()) => accepted.quarantined.push((sealed.hash, reason)),
             // The sender gets no receipt for it and keeps it.
             Err(e @ StoreError::KeptFull { .. }) => accepted.quarantined.push((sealed.hash, format!("{reason}. {e}"))),
