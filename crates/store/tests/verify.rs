@@ -145,7 +145,7 @@ fn an_older_layout_is_brought_up_and_a_cut_at_any_call_leaves_one_or_the_other()
     assert!(store.verify().unwrap().is_good());
     drop(store);
     let (calls, mut images) = (vfs.calls() - before, 0);
-    for n in (1..=calls).step_by(if std::env::var_os("TUBEWRIGHT_ALL_CRASHES").is_some() { 1 } else { 23 }) {
+    for n in (1..=calls).step_by(if std::env::var_os("TUBEWRIGHT_ALL_CRASHES").is_some() { 1 } else { 97 }) {
         for (which, keep) in [Keep::Nothing, Keep::All, Keep::Some(n)].into_iter().enumerate() {
             let (dir, vfs) = (TempDir::new().unwrap(), FaultVfs::new(&format!("migrate-{n}-{which}")));
             old_store(dir.path());
