@@ -35,6 +35,8 @@ pub struct Cutter<'a> {
     /// What was counted.
     pub figure: Figure,
     images: u64,
+    /// Images of second cuts and of cuts after a kill.
+    more: u64,
 }
 
 const ENOUGH_FAILURES: usize = 3;
@@ -42,12 +44,12 @@ const ENOUGH_FAILURES: usize = 3;
 impl<'a> Cutter<'a> {
     /// Over this recording, with this machine to open the images on.
     pub fn new(machine: &'a Machine, run: &'a Recording, depth: Depth) -> Self {
-        Self { machine, again: Machine::new(), run, depth, seen: HashSet::new(), figure: Figure::default(), images: 0 }
+        Self { machine, again: Machine::new(), run, depth, seen: HashSet::new(), figure: Figure::default(), images: 0, more: 0 }
     }
 
     /// Images judged.
     pub const fn images(&self) -> u64 {
-        self.images
+        self.images + self.more
     }
 
     /// Facts acknowledged once `n` operations were done.
@@ -76,12 +78,14 @@ impl<'a> Cutter<'a> {
         let share = self.count().div_ceil(self.depth.most).max(1);
         let mut platter = Platter::new(self.run.base.clone(), self.depth.sector);
         for n in 0..=self.run.log.len() {
+            let kills = share == 1 || spread(seed_of(self.run.seed, n)) % 6 == 0;
             let changes = n == 0 || !matches!(self.run.log[n - 1], Op::Ack(_));
-            let seed = spread(self.run.seed ^ (n as u64) << 20);
+            let seed = spread(seed_of(self.run.seed, n));
             let acked = self.acked(n);
             for (k, keep) in platter.keeps(self.depth.whole, self.depth.random, seed).into_iter().enumerate() {
-                // None and all are always tried; of the others as many as there is room for.
-                if k >= 2 && spread(seed ^ k as u64) % share != 0 {
+                // At every operation none or all is tried; of the others as many as there is room for.
+                let always = k < 2 && (share == 1 || n % 2 == k);
+                if !always && spread(seed ^ k as u64) % share != 0 {
                     continue;
                 }
                 if self.over() {
@@ -91,7 +95,9 @@ impl<'a> Cutter<'a> {
             }
             if changes {
                 self.figure.add("operations cut before", 1);
-                self.kill(&platter, n, acked);
+                if kills {
+                    self.kill(&platter, n, acked);
+                }
             }
             if let Some(op) = self.run.log.get(n) {
                 platter.play(op);
@@ -115,7 +121,7 @@ impl<'a> Cutter<'a> {
         let result = open_and_judge(self.machine, &image, &self.run.facts, acked, &self.run.flow).and_then(|store| {
             match self.images % 8 {
                 0 => self.three_times(store),
-                4 => self.cut_again(&image, n, acked, store),
+                4 if self.depth.most == u64::MAX || self.images % 16 == 4 => self.cut_again(&image, n, acked, store),
                 _ => Ok(()),
             }
         });
@@ -161,6 +167,7 @@ impl<'a> Cutter<'a> {
                 continue;
             }
             self.figure.add("second power cuts while recovering", 1);
+            self.more += 1;
             open_and_judge(self.machine, &platter.image(keep), &self.run.facts, acked, &self.run.flow)
                 .map_err(|why| format!("and again while recovering, after {} ({keep:?}): {why}", words(op)))?;
         }
@@ -179,11 +186,11 @@ impl<'a> Cutter<'a> {
         }
     }
 
-    fn killed(&self, mut platter: Platter, acked: usize, n: usize) -> Result<(), String> {
-        let flow = &self.run.flow;
+    fn killed(&mut self, mut platter: Platter, acked: usize, n: usize) -> Result<(), String> {
+        let flow = self.run.flow;
         self.again.load(&platter.image(Keep::All));
         self.again.record();
-        let opened = reopen(&self.again, flow)?;
+        let opened = reopen(&self.again, &flow)?;
         // Local state may be what was being written; all else that is shown is a promise now.
         let mut facts: Vec<Fact> = self.run.facts[..acked].iter().filter(|f| !matches!(f, Fact::Setting(..))).cloned().collect();
         facts.extend(all_entries(&opened).map_err(|e| e.to_string())?.into_iter().map(|s| Fact::Entry(Box::new(s))));
@@ -205,10 +212,15 @@ impl<'a> Cutter<'a> {
         }
         self.again.take_log().iter().for_each(|op| platter.play(op));
         for keep in [Keep::Nothing, Keep::Some(seed)] {
-            open_and_judge(&self.again, &platter.image(keep), &facts, facts.len(), flow).map_err(|e| format!("{keep:?}: {e}"))?;
+            self.more += 1;
+            open_and_judge(&self.again, &platter.image(keep), &facts, facts.len(), &flow).map_err(|e| format!("{keep:?}: {e}"))?;
         }
         Ok(())
     }
+}
+
+const fn seed_of(seed: u64, n: usize) -> u64 {
+    seed ^ (n as u64) << 20
 }
 
 /// One flow, recorded and cut.

@@ -54,6 +54,8 @@ pub enum Lie {
     EverySync,
     /// Syncs of files whose path holds this text.
     SyncOf(&'static str),
+    /// Syncs of files whose path ends in this text.
+    SyncOfEnding(&'static str),
     /// Syncs of folders whose path holds this text.
     FolderOf(&'static str),
     /// A file in a folder of this name is synced only after it was renamed, whatever was asked for.
@@ -183,6 +185,7 @@ impl World {
             match lie {
                 Lie::EverySync => done = false,
                 Lie::SyncOf(part) if text.contains(part) => done = false,
+                Lie::SyncOfEnding(end) if text.ends_with(end) => done = false,
                 Lie::SyncAfterRename(folder) if path.parent().is_some_and(|p| p.ends_with(folder)) => {
                     self.late.insert(file);
                     done = false;
