@@ -6,14 +6,17 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::missing_panics_doc)]
 
 mod budget;
+pub mod crash;
 mod figure;
 pub mod flips;
+pub mod forged;
 pub mod hostile;
 pub mod images;
 pub mod oracle;
 mod parts;
 mod publish;
 pub mod sim;
+pub mod uploads;
 
 pub use budget::Budget;
 pub use figure::Figure;

@@ -35,15 +35,63 @@ pub static PARTS: &[Part] = &[
         run: crate::hostile::part,
     },
     Part {
+        name: "forged",
+        claim: "Nothing forged or replayed is accepted, in any of 26 classes; every refusal says what it is; nothing that stands is lost or changed.",
+        weight: 2,
+        run: crate::forged::part,
+    },
+    Part {
         name: "images",
         claim: "A picture meant to harm is kept byte for byte or refused with a reason, within bounds of memory; the program lives.",
         weight: 1,
         run: crate::images::part,
     },
     Part {
+        name: "uploads",
+        claim: "A photo that comes in pieces, cut at any byte, repeated, reordered or lied about, appears once and byte for byte, or not at all.",
+        weight: 1,
+        run: crate::uploads::part,
+    },
+    Part {
         name: "flips",
         claim: "Any single flipped byte of a store's database, of its log or of a photo is told with what is safe and what to do, or changes nothing; no other value is ever shown as good.",
         weight: 2,
         run: crate::flips::part,
+    },
+    Part {
+        name: "crash",
+        claim: "A power cut at any operation of fourteen flows, with any part of the unsynced writes kept, torn or zeroed, loses nothing that was acknowledged, and the store opens sound; so after a kill and a second cut.",
+        weight: 10,
+        run: crate::crash::crash,
+    },
+    Part {
+        name: "io-errors",
+        claim: "An I/O error at any call of any flow, once or from then on, ends in a plain sentence, loses nothing acknowledged, and what is saved after the next start outlives a power cut.",
+        weight: 3,
+        run: crate::crash::io_errors,
+    },
+    Part {
+        name: "disk-full",
+        claim: "A disk that becomes full at any call of any flow is told as such, loses nothing acknowledged, and is over when there is room.",
+        weight: 2,
+        run: crate::crash::disk_full,
+    },
+    Part {
+        name: "lying-sync",
+        claim: "A disk that says every sync is done and does none is named when the store is opened or checked, or the store is one of its own earlier whole states.",
+        weight: 1,
+        run: crate::crash::lying_sync,
+    },
+    Part {
+        name: "kills",
+        claim: "What a process said it had saved before it was killed is there when the store is opened again.",
+        weight: 3,
+        run: crate::crash::kills,
+    },
+    Part {
+        name: "planted-disk",
+        claim: "Bugs planted on purpose under the store, such as a sync that is left out, are caught by the power cuts.",
+        weight: 1,
+        run: crate::crash::planted_disk,
     },
 ];
