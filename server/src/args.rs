@@ -267,7 +267,22 @@ mod tests {
 
     #[test]
     fn what_is_not_understood_is_said() {
-        for line in ["fly", "serve", "serve --data", "serve --data d --listen here", "init --data d", "verify --data d --ui x", "verify", "verify --data d --from r/s", "backup --data d", "restore --data d", "import --data d", "serve --data d --backup-hours 2", "serve --data d --backup r --backup-hours 0", "serve --data d --backup r --backup-keep many"] {
+        for line in [
+            "fly",
+            "serve",
+            "serve --data",
+            "serve --data d --listen here",
+            "init --data d",
+            "verify --data d --ui x",
+            "verify",
+            "verify --data d --from r/s",
+            "backup --data d",
+            "restore --data d",
+            "import --data d",
+            "serve --data d --backup-hours 2",
+            "serve --data d --backup r --backup-hours 0",
+            "serve --data d --backup r --backup-keep many",
+        ] {
             assert!(run(line).is_err());
         }
     }

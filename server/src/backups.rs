@@ -115,7 +115,13 @@ async fn one(app: &App, data: &Path, schedule: &Schedule) -> Result<(), Fault> {
 /// A fault in words; earlier snapshots are untouched then.
 pub fn make(reader: &Reader, data: &Path, to: &Target, now_ms: i64) -> Result<BackupReport, Fault> {
     let extras = extras(data).map_err(|e| {
-        Fault::new(500, "backup-keys", format!("The backup was NOT made: the server's keys cannot be read ({e}). The records are safe. Check who owns the data folder."))
+        Fault::new(
+            500,
+            "backup-keys",
+            format!(
+                "The backup was NOT made: the server's keys cannot be read ({e}). The records are safe. Check who owns the data folder."
+            ),
+        )
     })?;
     let extras: Vec<(&str, &[u8])> = extras.iter().map(|(name, bytes)| (name.as_str(), bytes.as_slice())).collect();
     let stamp = stamp(now_ms, newest(to).as_deref());
@@ -124,11 +130,8 @@ pub fn make(reader: &Reader, data: &Path, to: &Target, now_ms: i64) -> Result<Ba
 
 /// What a backup did, in one line.
 pub fn words(report: &BackupReport) -> String {
-    let damaged = if report.damaged.is_empty() {
-        String::new()
-    } else {
-        format!("; {} photos are damaged here and NOT in it", report.damaged.len())
-    };
+    let damaged =
+        if report.damaged.is_empty() { String::new() } else { format!("; {} photos are damaged here and NOT in it", report.damaged.len()) };
     format!(
         "{} ({} entries in {} series, {} photos, {} of them new){damaged}",
         report.stamp, report.entries, report.series, report.photos, report.photos_new

@@ -123,7 +123,9 @@ fn verify_snapshot(from: &Path) -> Result<bool, Fault> {
                 println!("not in it: photo {photo} was damaged when the backup was made; an earlier snapshot may have it");
             }
             for photo in &lost {
-                println!("WRONG: photo {photo} is missing or damaged in the backup. The records are whole. Whoever still has the photo sends it again.");
+                println!(
+                    "WRONG: photo {photo} is missing or damaged in the backup. The records are whole. Whoever still has the photo sends it again."
+                );
             }
             if lost.is_empty() {
                 println!("good: every file of the snapshot is what was written");
@@ -208,7 +210,8 @@ fn must_be_new(data: &Path, store: &Path) -> Result<(), Fault> {
         Fault::new(409, "folder-not-empty", words)
     };
     let Ok(there) = std::fs::read_dir(data) else { return Ok(()) };
-    let begun = data.join(identity::RESTORED).is_file() && !store.join("journal.sqlite").is_file() || store.join("restore-not-finished").is_file();
+    let begun =
+        data.join(identity::RESTORED).is_file() && !store.join("journal.sqlite").is_file() || store.join("restore-not-finished").is_file();
     if begun || there.into_iter().next().is_none() { Ok(()) } else { Err(refuse()) }
 }
 

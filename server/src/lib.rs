@@ -4,7 +4,7 @@
 //! - `routes`: every route with who may pass. `web`: what all answers share. `fault`: what is said when something is refused.
 //! - `trailer`: the records without the web; `standing`, `skew`: what it says of series and clocks. `series`, `say`: the board's view of series and its say over them.
 //! - `state`: what requests share. `pair`, `syncing`, `board`, `pictures`, `trust`, `ui`: the routes' work.
-//! - `cert`, `identity`, `plan_file`, `codes`, `sessions`, `tablets`, `clock`, `files`, `net`, `mdns`, `qr`: one idea each.
+//! - `doors`: how many may come in. `cert`, `identity`, `plan_file`, `codes`, `sessions`, `tablets`, `clock`, `files`, `net`, `mdns`, `qr`: one idea each.
 
 pub mod args;
 pub mod backups;
@@ -13,6 +13,7 @@ pub mod cert;
 pub mod clock;
 pub mod codes;
 pub mod commands;
+pub mod doors;
 pub mod fault;
 pub mod files;
 pub mod identity;

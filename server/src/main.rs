@@ -40,10 +40,11 @@ fn run(command: Command) -> Result<ExitCode, Fault> {
         Command::Import { data, from, trust } => commands::import(&data, &from, trust).map(code),
         Command::Serve(options) => runtime()?.block_on(serve_until_stopped(&options)),
         Command::Tablet { data, local, ui } => runtime()?.block_on(async {
+            let mut signals = serve::Signals::new();
             let running = tablet_web::start(&data, local, &ui)?;
             println!("listening http {}", running.http);
             println!("tablet's screens on this machine: http://{}", running.http);
-            serve::asked_to_stop().await;
+            signals.asked().await;
             running.stop().await;
             Ok(ExitCode::SUCCESS)
         }),
@@ -59,10 +60,17 @@ fn runtime() -> Result<tokio::runtime::Runtime, Fault> {
 }
 
 async fn serve_until_stopped(options: &Serve) -> Result<ExitCode, Fault> {
+    let mut signals = serve::Signals::new();
     let running = serve::start(options)?;
     running.announce()?;
-    serve::asked_to_stop().await;
-    println!("stopping: running requests end first");
+    signals.asked().await;
+    println!("stopping: running requests end first; asked once more, it stops at once");
+    tokio::spawn(async move {
+        signals.asked().await;
+        // Hard, as a power cut is: what was acknowledged is durable.
+        eprintln!("tubewright-server: stopped at once; what was acknowledged is safe");
+        std::process::exit(1);
+    });
     running.stop().await;
     Ok(ExitCode::SUCCESS)
 }

@@ -63,11 +63,7 @@ pub async fn take_off(
         let cuts = t.cuts(&given)?;
         let drafts = cuts.iter().map(|c| draft(&c.series, &c.says(&reason), c.said.clone())).collect::<Result<Vec<_>, _>>()?;
         if drafts.is_empty() {
-            return Err(Fault::new(
-                409,
-                "already-off",
-                "This tablet was taken off before. Nothing was changed. Look at the board again.",
-            ));
+            return Err(Fault::new(409, "already-off", "This tablet was taken off before. Nothing was changed. Look at the board again."));
         }
         t.state(&person.id, drafts)?;
         crate::log(&format!("tablet {} was taken off by {}", given.device, person.id));
@@ -203,7 +199,8 @@ impl Trailer {
     fn name_for(&self, row: &SeriesOnBoard, asked: Option<&str>) -> Result<String, Fault> {
         let rows = self.series()?;
         let taken = |name: &str| {
-            let other = |s: &SeriesOnBoard| s.incarnation != row.incarnation && s.standing != How::Unknown && s.name.eq_ignore_ascii_case(name);
+            let other =
+                |s: &SeriesOnBoard| s.incarnation != row.incarnation && s.standing != How::Unknown && s.name.eq_ignore_ascii_case(name);
             let paired = self.tablets().all().iter().any(|p| p.series() != row.incarnation && p.name.eq_ignore_ascii_case(name));
             name.eq_ignore_ascii_case(crate::identity::NAME) || paired || rows.iter().any(other)
         };
@@ -229,9 +226,8 @@ impl Trailer {
 fn reason(given: &str) -> Result<String, Fault> {
     let reason = given.trim();
     if reason.is_empty() || reason.len() > LONGEST_REASON {
-        let words = format!(
-            "This needs a reason, at most {LONGEST_REASON} letters: it will be read for ever. Nothing was changed. Write why."
-        );
+        let words =
+            format!("This needs a reason, at most {LONGEST_REASON} letters: it will be read for ever. Nothing was changed. Write why.");
         return Err(Fault::new(400, "reason-missing", words));
     }
     Ok(reason.to_owned())

@@ -1,26 +1,33 @@
 //! Starting, listening, stopping.
 
 use crate::args::{Serve, loopback};
-use crate::cert::{Certs, local_net};
+use crate::cert::{CertError, Certs, local_net};
+use crate::doors::Doors;
 use crate::fault::Fault;
 use crate::pair;
 use crate::routes::router;
-use crate::state::{App, Web};
-use crate::trailer::Trailer;
+use crate::state::{App, Web, off_thread};
+use crate::trailer::{Trailer, store_fault};
 use crate::web::Listener;
 use crate::{backups, mdns, net, trust};
 use axum::Router;
 use axum_server::Handle;
-use axum_server::tls_rustls::RustlsConfig;
+use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
 use std::net::{SocketAddr, TcpListener};
 use std::path::Path;
-use std::sync::Mutex;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 /// How long running requests may take to end when the server is stopped.
 const GRACE: Duration = Duration::from_secs(10);
-/// A connection that has not sent a whole request head by then is closed.
+/// A connection that has not sent its first whole request head by then is closed, and so is one that is silent so long between
+/// two requests or sends a head so slowly.
 const FIRST_REQUEST: Duration = Duration::from_secs(20);
+const NEXT_REQUEST: Duration = Duration::from_secs(60);
+/// Unfinished uploads to which nothing was added for so long are thrown away; the photos are whole on their tablets.
+const UPLOADS_KEPT: Duration = Duration::from_secs(14 * 24 * 3600);
+/// How often that is looked at.
+const SWEEP: Duration = Duration::from_secs(3600);
 /// How often this machine's addresses are looked at, to renew the certificate when they change.
 const LOOK: Duration = Duration::from_secs(300);
 
@@ -32,6 +39,8 @@ pub struct Running {
     pub http: SocketAddr,
     /// What all requests share.
     pub app: App,
+    /// The certificate shown to guests.
+    pub certificate: Arc<Certificate>,
     handle: Handle<SocketAddr>,
     tasks: Vec<tokio::task::JoinHandle<()>>,
     /// What runs beside the requests.
@@ -44,9 +53,17 @@ pub struct Running {
 /// # Errors
 /// A fault that says what stands in the way; nothing runs then.
 pub fn start(options: &Serve) -> Result<Running, Fault> {
+    start_with(options, store::Options::default())
+}
+
+/// [`start`] with a store on another disk.
+///
+/// # Errors
+/// As [`start`].
+pub fn start_with(options: &Serve, store: store::Options) -> Result<Running, Fault> {
     // Asked again here: whoever calls this without the command line gets the same answer.
     let local = loopback(options.local).map_err(|words| Fault::new(400, "not-loopback", words))?;
-    let trailer = Trailer::open(&options.data)?;
+    let trailer = Trailer::open_with(&options.data, store)?;
     trailer.plan()?;
     let certs = open_certs(&options.data, options.listen, &trailer)?;
     let bad_cert = |e| Fault::new(500, "certificate", format!("{e}"));
@@ -57,17 +74,22 @@ pub fn start(options: &Serve) -> Result<Running, Fault> {
     let app = App::new(trailer, web);
     app.set_address(https_at);
     let handle = Handle::new();
+    let doors = Doors::default();
     let tasks = vec![
-        serve_tls(https, tls.clone(), router(&app, Listener::Tls, &options.ui), handle.clone())?,
-        serve_plain(http, router(&app, Listener::Local, &options.ui), handle.clone())?,
+        serve_tls(https, tls.clone(), router(&app, Listener::Tls, &options.ui), handle.clone(), doors.clone())?,
+        serve_plain(http, router(&app, Listener::Local, &options.ui), handle.clone(), doors)?,
     ];
-    let mut keepers = vec![tokio::spawn(keep_certificate(certs, tls, app.clone(), options.listen))];
+    let certificate = Arc::new(Certificate { certs: Mutex::new(certs), tls });
+    let mut keepers = vec![
+        tokio::spawn(keep_certificate(Arc::clone(&certificate), app.clone(), options.listen)),
+        tokio::spawn(sweep_uploads(app.clone())),
+    ];
     if let Some(schedule) = options.backup.clone() {
         app.begin_backups(&schedule, backups::last_good_ms(&schedule.root));
         keepers.push(tokio::spawn(backups::keep_backups(app.clone(), options.data.clone(), schedule)));
     }
     let mdns = options.mdns.then(|| mdns::tell(https_at, &app.web().pin)).flatten();
-    Ok(Running { https: https_at, http: http_at, app, handle, tasks, keepers, mdns })
+    Ok(Running { https: https_at, http: http_at, app, certificate, handle, tasks, keepers, mdns })
 }
 
 impl Running {
@@ -152,8 +174,11 @@ fn serve_tls(
     tls: RustlsConfig,
     router: Router,
     handle: Handle<SocketAddr>,
+    doors: Doors,
 ) -> Result<tokio::task::JoinHandle<()>, Fault> {
-    let server = axum_server::from_tcp_rustls(listener, tls).map_err(|e| Fault::inside("https", e))?;
+    let server = axum_server::from_tcp(listener).map_err(|e| Fault::inside("https", e))?;
+    let mut server = server.acceptor(RustlsAcceptor::new(tls).acceptor(doors)).http1_only();
+    server.http_builder().http1().header_read_timeout(NEXT_REQUEST);
     let server = server.first_request_timeout(FIRST_REQUEST).handle(handle);
     Ok(tokio::spawn(async move {
         if let Err(e) = server.serve(router.into_make_service()).await {
@@ -163,9 +188,16 @@ fn serve_tls(
 }
 
 /// Serves plain HTTP. Only ever called with a loopback listener, and looks again.
-pub(crate) fn serve_plain(listener: TcpListener, router: Router, handle: Handle<SocketAddr>) -> Result<tokio::task::JoinHandle<()>, Fault> {
+pub(crate) fn serve_plain(
+    listener: TcpListener,
+    router: Router,
+    handle: Handle<SocketAddr>,
+    doors: Doors,
+) -> Result<tokio::task::JoinHandle<()>, Fault> {
     loopback(address(&listener)?).map_err(|words| Fault::new(400, "not-loopback", words))?;
     let server = axum_server::from_tcp(listener).map_err(|e| Fault::inside("http", e))?;
+    let mut server = server.acceptor(doors).http1_only();
+    server.http_builder().http1().header_read_timeout(NEXT_REQUEST);
     let server = server.first_request_timeout(FIRST_REQUEST).handle(handle);
     Ok(tokio::spawn(async move {
         if let Err(e) = server.serve(router.into_make_service()).await {
@@ -174,19 +206,50 @@ pub(crate) fn serve_plain(listener: TcpListener, router: Router, handle: Handle<
     }))
 }
 
-/// Signs a new leaf when the machine's addresses change or the leaf grows old. The key stays, so no tablet notices.
-async fn keep_certificate(certs: Certs, tls: RustlsConfig, app: App, listen: SocketAddr) {
-    let certs = Mutex::new(certs);
+/// The certificate in use and the listener that shows it.
+pub struct Certificate {
+    certs: Mutex<Certs>,
+    tls: RustlsConfig,
+}
+
+impl Certificate {
+    /// Signs a new leaf where this machine has another address or the leaf grows old at this time, and shows it from the
+    /// next connection on. The key stays, so no tablet notices. True where it did.
+    ///
+    /// # Errors
+    /// The reason; the old one stays then.
+    pub fn look(&self, names: &[String], now_s: u64) -> Result<bool, CertError> {
+        let mut certs = self.certs.lock().unwrap_or_else(PoisonError::into_inner);
+        if !certs.renew(names, now_s)? {
+            return Ok(false);
+        }
+        self.tls.reload_from_config(certs.tls()?);
+        Ok(true)
+    }
+}
+
+async fn keep_certificate(certificate: Arc<Certificate>, app: App, listen: SocketAddr) {
     loop {
         tokio::time::sleep(LOOK).await;
         let now_s = u64::try_from(app.wall_ms() / 1000).unwrap_or(0);
-        let mut certs = certs.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-        let renewed = certs.renew(&names(listen), now_s).and_then(|new| if new { certs.tls().map(Some) } else { Ok(None) });
-        match renewed {
-            Ok(Some(config)) => tls.reload_from_config(config),
-            Ok(None) => {}
-            Err(e) => crate::log(&format!("the certificate was not renewed: {e}")),
+        if let Err(e) = certificate.look(&names(listen), now_s) {
+            crate::log(&format!("the certificate was not renewed: {e}"));
         }
+    }
+}
+
+async fn sweep_uploads(app: App) {
+    loop {
+        let swept = match app.with(|t| Ok(t.store.photos().clone())).await {
+            Ok(photos) => off_thread(move || photos.sweep_uploads(UPLOADS_KEPT).map_err(store_fault)).await,
+            Err(fault) => Err(fault),
+        };
+        match swept {
+            Ok(0) => {}
+            Ok(n) => crate::log(&format!("{n} uploads that nobody went on with were thrown away; their photos are on the tablets")),
+            Err(fault) => crate::log(&format!("unfinished uploads were not swept: {fault}")),
+        }
+        tokio::time::sleep(SWEEP).await;
     }
 }
 
@@ -198,25 +261,57 @@ pub(crate) fn bind_loopback(local: SocketAddr) -> Result<TcpListener, Fault> {
     bind(loopback(local).map_err(|words| Fault::new(400, "not-loopback", words))?)
 }
 
-/// Waits until the person or the system asks to stop.
-pub async fn asked_to_stop() {
-    let ctrl_c = async {
+/// Hears when the person or the system asks to stop. Made before anything listens, so that a request to stop that comes in
+/// the first moment is heard, too.
+pub struct Signals {
+    #[cfg(unix)]
+    heard: Vec<tokio::signal::unix::Signal>,
+}
+
+impl Signals {
+    /// Begins to listen for the signals.
+    #[cfg(unix)]
+    pub fn new() -> Self {
+        use tokio::signal::unix::{SignalKind, signal};
+        let kinds = [SignalKind::interrupt(), SignalKind::terminate()];
+        let heard = kinds.into_iter().filter_map(|kind| match signal(kind) {
+            Ok(signal) => Some(signal),
+            Err(e) => {
+                crate::log(&format!("a stop signal cannot be heard: {e}"));
+                None
+            }
+        });
+        Self { heard: heard.collect() }
+    }
+
+    /// Begins to listen for the signals.
+    #[cfg(not(unix))]
+    pub fn new() -> Self {
+        Self {}
+    }
+
+    /// Waits until it is asked to stop.
+    #[cfg(unix)]
+    pub async fn asked(&mut self) {
+        std::future::poll_fn(|context| {
+            let asked = self.heard.iter_mut().any(|signal| signal.poll_recv(context).is_ready());
+            if asked { std::task::Poll::Ready(()) } else { std::task::Poll::Pending }
+        })
+        .await;
+    }
+
+    /// Waits until it is asked to stop.
+    #[cfg(not(unix))]
+    pub async fn asked(&mut self) {
         if let Err(e) = tokio::signal::ctrl_c().await {
             crate::log(&format!("no stop signal can be heard: {e}"));
             std::future::pending::<()>().await;
         }
-    };
-    #[cfg(unix)]
-    let terminate = async {
-        match tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) {
-            Ok(mut signal) => drop(signal.recv().await),
-            Err(_) => std::future::pending::<()>().await,
-        }
-    };
-    #[cfg(not(unix))]
-    let terminate = std::future::pending::<()>();
-    tokio::select! {
-        () = ctrl_c => {}
-        () = terminate => {}
+    }
+}
+
+impl Default for Signals {
+    fn default() -> Self {
+        Self::new()
     }
 }

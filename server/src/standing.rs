@@ -153,7 +153,9 @@ impl Trailer {
     /// A tablet brought entries of our own series that we do not have: this folder is an older copy of itself. Going on in
     /// that series would write its entries twice, so a new one begins; the old one still counts.
     fn set_back(&mut self) -> Result<(), Fault> {
-        crate::log("a tablet holds more of this server's own records than the server: its folder was set back or copied. What the tablets bring is taken in.");
+        crate::log(
+            "a tablet holds more of this server's own records than the server: its folder was set back or copied. What the tablets bring is taken in.",
+        );
         let folder = self.folder.clone();
         self.identity.begin_series(&folder)?;
         self.believe()

@@ -4,6 +4,7 @@ use crate::backups;
 use crate::cert::sha256;
 use crate::clock::random;
 use crate::codes::Codes;
+use crate::doors::{Turn, UnderWay};
 use crate::fault::{self, Fault};
 use crate::sessions::{Session, Sessions};
 use crate::tablets::Paired;
@@ -44,6 +45,7 @@ struct Shared {
     hashes: Semaphore,
     pictures: Semaphore,
     backups: Mutex<Option<backups::Standing>>,
+    under_way: UnderWay,
     uptime: crate::clock::Clock,
 }
 
@@ -65,6 +67,7 @@ impl App {
             hashes: Semaphore::new(HASHES),
             pictures: Semaphore::new(PICTURES),
             backups: Mutex::default(),
+            under_way: UnderWay::default(),
             uptime,
         }))
     }
@@ -114,6 +117,11 @@ impl App {
     /// The pairing codes.
     pub fn codes(&self) -> MutexGuard<'_, Codes> {
         lock(&self.0.codes)
+    }
+
+    /// A turn for one more request of a tablet; `None` where it has too many under way.
+    pub fn turn(&self, tablet: &Paired) -> Option<Turn> {
+        self.0.under_way.begin(tablet.series())
     }
 
     /// Says that this run makes backups by itself; `last_ms` is the newest whole one that is there.

@@ -199,6 +199,9 @@ pub async fn photo_state(State(app): State<App>, Path(hash): Path<String>) -> Re
     .map(Json)
 }
 
+/// Unfinished uploads take at most so many bytes together before a new one begins; the one added to longest ago goes first.
+const MOST_UNFINISHED: u64 = 4 << 30;
+
 /// Where a piece belongs.
 #[derive(Clone, Copy, Debug, Deserialize)]
 pub struct Piece {
@@ -248,6 +251,13 @@ fn take_piece(photos: &Photos, hash: &PhotoHash, piece: Piece, bytes: &[u8]) -> 
     let held = photos.upload_offset(hash).map_err(store_fault)?;
     if held.complete {
         return Ok(held);
+    }
+    if held.offset == 0 {
+        // A new one: the others must leave room.
+        let gone = photos.bound_uploads(MOST_UNFINISHED).map_err(store_fault)?;
+        if gone > 0 {
+            crate::log(&format!("{gone} unfinished uploads were thrown away to make room; their tablets begin those photos anew"));
+        }
     }
     match server_side::photo_rule(held.offset, piece.offset, bytes.len(), piece.total) {
         PhotoRule::Append { skip } => match photos.upload_append(hash, held.offset, &bytes[skip..]) {

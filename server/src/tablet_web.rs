@@ -3,6 +3,7 @@
 //! Loopback only, and only for requests that name loopback: whoever sits at this machine holds the tablet.
 
 use crate::args::loopback;
+use crate::doors::Doors;
 use crate::fault::Fault;
 use crate::routes::wrap;
 use crate::serve::{bind_loopback, serve_plain};
@@ -43,7 +44,7 @@ pub fn start(data: &std::path::Path, local: SocketAddr, screens: &std::path::Pat
     let listener = bind_loopback(local)?;
     let http = listener.local_addr().map_err(|e| Fault::inside("listener", e))?;
     let handle = Handle::new();
-    let task = serve_plain(listener, router(tablet, screens), handle.clone())?;
+    let task = serve_plain(listener, router(tablet, screens), handle.clone(), Doors::default())?;
     Ok(Running { http, handle, task })
 }
 

@@ -187,10 +187,7 @@ impl Paired {
 
 /// True for a name that a tablet may have.
 pub(crate) fn fits(name: &str) -> bool {
-    !name.is_empty()
-        && name.len() <= LONGEST_NAME
-        && name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-')
-        && !name.starts_with('-')
+    !name.is_empty() && name.len() <= LONGEST_NAME && name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-') && !name.starts_with('-')
 }
 
 /// What a tablet said of itself.

@@ -69,10 +69,18 @@ impl Trailer {
     /// # Errors
     /// A fault where the folder, the store or the key cannot be used. Nothing is deleted or overwritten then.
     pub fn open(data: &Path) -> Result<Self, Fault> {
+        Self::open_with(data, store::Options::default())
+    }
+
+    /// [`Trailer::open`] with a store on another disk.
+    ///
+    /// # Errors
+    /// As [`Trailer::open`].
+    pub fn open_with(data: &Path, options: store::Options) -> Result<Self, Fault> {
         std::fs::create_dir_all(data).map_err(|e| {
             Fault::new(500, "no-folder", format!("The data folder {} cannot be made: {e}. Nothing was changed.", data.display()))
         })?;
-        let store = Store::open(&data.join("store"), store::Options::default()).map_err(store_fault)?;
+        let store = Store::open(&data.join("store"), options).map_err(store_fault)?;
         let mut trailer = Self {
             store,
             identity: Identity::open(data)?,

@@ -115,12 +115,20 @@ pub async fn gate(State((app, route)): State<(App, &'static Route)>, mut request
     if route.over == Over::Tls && listener != Some(Listener::Tls) {
         return fault::no_such_page().into_response();
     }
+    // Held to the end of the request.
+    let mut _turn = None;
     match route.who {
         Who::Anyone => {}
         Who::Tablet => match bearer(request.headers()) {
             None => return fault::not_paired().into_response(),
             Some(token) => match app.tablet_of(token).await {
-                Ok(paired) => drop(request.extensions_mut().insert(paired)),
+                Ok(paired) => {
+                    _turn = app.turn(&paired);
+                    if _turn.is_none() {
+                        return too_many().into_response();
+                    }
+                    request.extensions_mut().insert(paired);
+                }
                 Err(fault) => return fault.into_response(),
             },
         },
@@ -151,6 +159,15 @@ fn may(person: &Person, roles: &[Role]) -> bool {
 
 /// The longest body that is read to its end although it is refused.
 const THROWN_AWAY: usize = 4 << 20;
+
+fn too_many() -> Fault {
+    Fault::new(
+        429,
+        "one-at-a-time",
+        "This tablet asks for too many things at once, so this one was not looked at. Nothing is lost. Wait a second, then sync again.",
+    )
+    .and("wait_s", 1)
+}
 
 fn too_large() -> Fault {
     Fault::new(

@@ -236,6 +236,6 @@ impl Clocks {
     pub fn skew_ms(&self, series: &Incarnation, boot: &BootId, seq: u64) -> Option<i64> {
         let run = || self.0.get(series).into_iter().flatten().filter(|(b, ..)| b == boot);
         let after = run().find(|(_, at, _)| *at >= seq);
-        after.or_else(|| run().last()).map(|(.., skew)| *skew)
+        after.or_else(|| run().next_back()).map(|(.., skew)| *skew)
     }
 }

@@ -68,6 +68,17 @@ impl Fixture {
         self.running = Some(serve::start(options).unwrap());
     }
 
+    /// Starts on a store with another disk.
+    pub fn start_on(&mut self, disk: store::Options) {
+        let _inside = self.runtime.enter();
+        self.running = Some(serve::start_with(&options(self.dir.path()), disk).unwrap());
+    }
+
+    /// The running server, for a test that stops it in its own way.
+    pub fn take(&mut self) -> Running {
+        self.running.take().unwrap()
+    }
+
     pub fn stop(&mut self) {
         let running = self.running.take().unwrap();
         self.runtime.block_on(running.stop());

@@ -205,7 +205,8 @@ fn two_servers_of_one_outage_become_one_by_a_file_and_only_with_trust() {
     assert_eq!(gaps(&trailer), 2, "K1 is taken in by the word of its own server; K9 by nobody's");
     let cookie = trailer.sign_in("m-diaz");
     let series = trailer.get(As { cookie: Some(&cookie), ..As::default() }, "/api/board/series").json();
-    let stands: Vec<_> = series.as_array().unwrap().iter().map(|s| (s["role"].as_str().unwrap(), s["standing"].as_str().unwrap())).collect();
+    let stands: Vec<_> =
+        series.as_array().unwrap().iter().map(|s| (s["role"].as_str().unwrap(), s["standing"].as_str().unwrap())).collect();
     println!("{stands:?}");
     for expected in [("server", "own"), ("server", "counts"), ("tablet", "counts"), ("tablet", "unknown")] {
         assert!(stands.contains(&expected), "{expected:?}");

@@ -4,12 +4,15 @@
 
 mod board;
 mod client;
+mod copied;
 mod crew;
 mod fixture;
 mod keeping;
+mod limits;
 mod program;
 mod real_tablets;
 mod series;
+mod stopping;
 mod strangers;
 mod tablet_mode;
 mod tablets;

@@ -76,7 +76,10 @@ fn a_paired_tablet_counts_from_its_first_entry_and_the_record_says_so() {
     assert_eq!(board.gaps(), 1);
     let row = board.series(&k1);
     println!("{row}");
-    assert_eq!((&row["standing"], &row["name"], &row["counts_to"], &row["apart"], &row["paired"]), (&json!("counts"), &json!("K1"), &Json::Null, &json!(0), &json!(true)));
+    assert_eq!(
+        (&row["standing"], &row["name"], &row["counts_to"], &row["apart"], &row["paired"]),
+        (&json!("counts"), &json!("K1"), &Json::Null, &json!(0), &json!(true))
+    );
     let said = k1.pull(&fixture).into_iter().find(|e| e.entry.kind == "standing").expect("the statement reaches the tablet");
     assert_eq!(said.entry.subject.0, format!("series/{}", k1.incarnation()));
 }
@@ -179,7 +182,10 @@ fn a_series_nobody_knows_is_kept_apart_until_a_person_decides() {
     assert_eq!(board.gaps(), 1);
     let row = board.series(&x);
     println!("{row}");
-    assert_eq!((&row["standing"], &row["apart"], &row["looked"], &row["paired"]), (&json!("unknown"), &json!(2), &json!(false), &json!(false)));
+    assert_eq!(
+        (&row["standing"], &row["apart"], &row["looked"], &row["paired"]),
+        (&json!("unknown"), &json!(2), &json!(false), &json!(false))
+    );
     assert_eq!(board.board()["counts"]["apart"], 2);
     // Looked at, and it stays apart.
     assert_eq!(board.say(&x, Some(0), "nobody here knows that tablet").status, 200);
