@@ -29,6 +29,30 @@ pub static PARTS: &[Part] = &[
         run: crate::sim::folds::orders_part,
     },
     Part {
+        name: "sim",
+        claim: "Whatever befalls tablets, servers, disks, network and clocks: nothing acknowledged is lost, and all who hold the same show the same.",
+        weight: 12,
+        run: crate::sim::sim_part,
+    },
+    Part {
+        name: "determinism",
+        claim: "A simulated world follows from its seed alone.",
+        weight: 1,
+        run: crate::sim::determinism_part,
+    },
+    Part {
+        name: "clocks",
+        claim: "Clocks that jump by ten years or stand still change nothing that is shown but the times themselves.",
+        weight: 3,
+        run: crate::sim::clocks_part,
+    },
+    Part {
+        name: "planted-sim",
+        claim: "Bugs put into the simulator's own hands are noticed by its invariants.",
+        weight: 1,
+        run: crate::sim::planted_part,
+    },
+    Part {
         name: "hostile",
         claim: "Whatever bytes come in at any door, nothing panics, one meaning has one form, and nothing unsigned is accepted.",
         weight: 2,

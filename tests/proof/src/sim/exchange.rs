@@ -4,12 +4,14 @@ use crate::sim::drive::Drive;
 use crate::sim::node::{Node, Session};
 use crate::sim::planted::Planted;
 use crate::sim::rng::Rng;
-use crate::sim::wire::{self, Request};
+use crate::sim::wire::{self, Request, Route};
 use crate::sim::world::{Sound, World};
 use job::Say;
 use journal::{EntryHash, Heads, Incarnation, PhotoHash, Sealed, VerifyingKey};
+use std::collections::BTreeSet;
 use store::{Size, Store, StoreError};
 use sync::exchange::Clock;
+use sync::message::Hello;
 use sync::wire::Unread;
 use sync::{AcceptReport, EntriesReceipt, Exchange, Local, Outcome, PhotoReceipt, Step, SyncError, kept};
 
@@ -18,6 +20,7 @@ struct Desk<'a> {
     store: &'a mut Store,
     drive: &'a Drive,
     own: Incarnation,
+    earlier: BTreeSet<Incarnation>,
     planted: Option<Planted>,
     receipts: Vec<EntriesReceipt>,
     photos: Vec<PhotoReceipt>,
@@ -44,6 +47,19 @@ impl Local for Desk<'_> {
     fn own(&self) -> Result<(Incarnation, u64), Say> {
         let tail = self.say(self.store.tail(&self.own))?;
         Ok((self.own, tail.and_then(|t| t.head()).map_or(0, |h| h.seq)))
+    }
+
+    fn unsigned(&self) -> Result<Vec<Incarnation>, Say> {
+        let heads = self.say(self.store.heads())?;
+        let mut all = Vec::new();
+        for series in self.earlier.iter().filter(|s| **s != self.own) {
+            let kept = self.say(self.store.setting(&format!("receipt/{series}")))?;
+            let signed = kept.and_then(|seq| seq.parse::<u64>().ok()).unwrap_or(0);
+            if signed < heads.seq(series) {
+                all.push(*series);
+            }
+        }
+        Ok(all)
     }
 
     fn read(&self, incarnation: &Incarnation, from_seq: u64, max_bytes: usize) -> Result<Vec<Sealed>, Say> {
@@ -232,9 +248,9 @@ impl World {
     fn desk<T>(&mut self, n: usize, server: usize, work: impl FnOnce(&mut Desk<'_>) -> Result<T, SyncError>) -> Sound<Option<T>> {
         let own = self.nodes[n].series();
         let planted = self.way.planted;
-        let Node { store, drive, .. } = &mut self.nodes[n];
+        let Node { store, drive, papers, .. } = &mut self.nodes[n];
         let Some(store) = store.as_mut() else { return Ok(None) };
-        let mut desk = Desk { store, drive, own, planted, receipts: Vec::new(), photos: Vec::new(), roots: None, trouble: None.into() };
+        let mut desk = Desk { store, drive, own, earlier: papers.own.clone(), planted, receipts: Vec::new(), photos: Vec::new(), roots: None, trouble: None.into() };
         let result = work(&mut desk);
         let Desk { receipts, photos, trouble, roots, .. } = desk;
         if let Some(e) = trouble.into_inner() {
@@ -318,6 +334,7 @@ impl World {
                 return self.serve(&torn).map(|_| None);
             }
             Fate::AnswerCut(at) => return Ok(self.serve(request)?.map(|bytes| cut(&bytes, at))),
+            Fate::ServerDies(_) if self.way.calm => return self.serve(request).map(|_| None),
             Fate::ServerDies(chance) => {
                 self.nodes[request.to].drive.fail(1 + chance % 60, store::testkit::machine::Fault::FromThenOn);
                 (self.nodes[request.to].dying, self.nodes[request.to].harmed) = (Some(chance), true);
@@ -338,6 +355,7 @@ impl World {
         match wire::answer(&mut self.nodes[s], request, self.now_ms, self.way.planted) {
             Ok((200, body)) => {
                 self.kept(s)?;
+                self.compare_clocks(request)?;
                 Ok(Some(body))
             }
             Ok(_) => {
@@ -346,6 +364,28 @@ impl World {
             }
             Err(e) => self.trouble(s, &e).map(|()| None),
         }
+    }
+
+    /// A server writes down by how much a tablet's clock is off, where that is news.
+    fn compare_clocks(&mut self, request: &Request) -> Sound {
+        let hello = match request.route {
+            Route::Hello if !self.way.calm => serde_json::from_slice::<Hello>(&request.body),
+            _ => return Ok(()),
+        };
+        let Ok(hello) = hello else { return Ok(()) };
+        let s = request.to;
+        let skew_ms = hello.wall_ms - self.nodes[s].clock.wall_ms(self.now_ms);
+        let before = self.nodes[s].skews.get(&hello.incarnation).copied();
+        if before.is_some_and(|(boot, was)| boot == hello.boot && (was - skew_ms).abs() <= 5_000) {
+            return Ok(());
+        }
+        self.nodes[s].skews.insert(hello.incarnation, (hello.boot, skew_ms));
+        let clock = job::standing::Clock { seq: hello.seq, boot: hello.boot, skew_ms };
+        let Some(draft) = job::standing::clock_draft(&hello.incarnation, &clock) else { return Ok(()) };
+        if self.nodes[s].store.is_some() && self.say(s, "nobody", vec![draft])?.is_some() {
+            self.figure.add("clocks written down", 1);
+        }
+        Ok(())
     }
 
     /// A request that was long on its way arrives, whatever has become of who sent it.

@@ -8,6 +8,7 @@ mod exchange;
 mod faults;
 pub mod folds;
 mod hostile;
+mod masked;
 mod model;
 mod node;
 mod parts;

@@ -77,6 +77,8 @@ pub struct Node {
     pub link: u8,
     /// What its screens last showed.
     pub seen: BTreeMap<String, JobView>,
+    /// By how much the tablets' clocks were off when a server last wrote it down.
+    pub skews: BTreeMap<Incarnation, (journal::BootId, i64)>,
     /// A copy put away.
     pub backup: Option<(Tree, Papers, BTreeMap<Incarnation, Head>)>,
     /// What it has acknowledged: the head of every series.

@@ -23,6 +23,18 @@ impl World {
         shown.ok().flatten().map(|view| screen::show(view, planted))
     }
 
+    /// Every machine's screens of every job, without times and hashes.
+    pub fn shown_without_times(mut self) -> Vec<(String, String)> {
+        let mut all = Vec::new();
+        for n in 0..self.nodes.len() {
+            for job in self.model.jobs.clone() {
+                let Some(view) = self.screen(n, &job) else { continue };
+                all.push((format!("{} {job}", self.nodes[n].name), crate::sim::masked::masked(&view, &self.model.acknowledged)));
+            }
+        }
+        all
+    }
+
     /// Any job that this machine knows, with its screen.
     fn any_job(&mut self, n: usize, rng: &mut Rng) -> Option<JobView> {
         // Few jobs are worked on at a time, so that people meet.

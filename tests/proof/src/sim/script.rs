@@ -85,7 +85,7 @@ pub struct Script {
 /// How long schedules are.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Length {
-    /// Three tablets, some sixty steps.
+    /// Three tablets, 30 to 90 steps.
     Short,
     /// As chance has it: mostly short, some up to twelve tablets and 2,000 steps.
     Mixed,
@@ -100,7 +100,7 @@ impl Script {
         let mut rng = Rng::new(seed);
         let size = rng.below(1000);
         let (tablets, steps) = match (length, size) {
-            (Length::Short, _) | (_, 0..900) => (3, 40 + rng.below(70)),
+            (Length::Short, _) | (_, 0..900) => (3, 30 + rng.below(60)),
             (_, 900..980) => (4 + rng.below(3), 120 + rng.below(180)),
             (_, 980..998) => (6 + rng.below(4), 300 + rng.below(400)),
             _ => (10 + rng.below(3), 1000 + rng.below(1001)),

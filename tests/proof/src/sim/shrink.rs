@@ -4,17 +4,23 @@ use crate::sim::parts::run;
 use crate::sim::script::Script;
 use crate::sim::world::Way;
 
+/// What kind of wrong a sentence tells: its words without names, numbers and hashes.
+pub fn kind(why: &str) -> String {
+    let plain = |word: &&str| word.chars().all(|c| c.is_ascii_lowercase()) && word.len() < 20;
+    why.split([' ', ':', ',', '.', ';']).filter(plain).take(12).collect::<Vec<_>>().join(" ")
+}
+
 /// The shortest schedule found that still goes wrong, within so many runs.
 pub fn shrink(script: &Script, way: Way, runs: usize) -> Script {
     let mut best = script.clone();
     let mut left = runs;
+    let Some((at, why)) = run(&best, way).wrong else { return best };
+    best.ops.truncate(at + 1);
+    let wanted = kind(&why);
     let mut fails = |candidate: &Script| {
         left = left.saturating_sub(1);
-        left > 0 && run(candidate, way).wrong.is_some()
+        left > 0 && run(candidate, way).wrong.is_some_and(|(_, why)| kind(&why) == wanted)
     };
-    if let Some((at, _)) = run(&best, way).wrong {
-        best.ops.truncate(at + 1);
-    }
     let mut piece = best.ops.len().div_ceil(2).max(1);
     loop {
         let mut from = 0;
