@@ -111,7 +111,7 @@ const calls = {
   draft_set: ({ key, value }) => ((world.drafts[key] = value), {}),
   draft_get: ({ key }) => ({ value: world.drafts[key] ?? null }),
   sync_start: () => ((world.sync = { running: true, phase: 'photos', done: 1, total: 3, error: null }), { started: true }),
-  sync_state: () => ({ ...world.sync, lives: world.lives }),
+  sync_state: () => ({ ...world.sync, lives: { ...world.lives, note: world.note ?? undefined } }),
   set_mm: ({ mm }) => ((world.mm = mm), {}),
   set_section: () => ({}),
   may_sign: () => ({ roles: [], statement: { en: '', es: '' }, covers: [] }),
