@@ -63,7 +63,7 @@ const fn screen_there() -> Result<(), String> {
 /// Opens the store, then the window: the app's own page, or the page that says why there is none.
 fn set_up(app: &mut App) -> tauri::Result<()> {
     let dir = data_dir(app)?;
-    let page = match Tablet::open(&dir) {
+    let page = match Tablet::open_with_ring(&dir, key_ring()) {
         Ok(tablet) => {
             app.manage(Arc::new(tablet));
             WebviewUrl::App("tablet.html".into())
@@ -84,6 +84,18 @@ fn set_up(app: &mut App) -> tauri::Result<()> {
         .on_new_window(|_, _| NewWindowResponse::Deny)
         .build()?;
     camera::mock_if_asked(&window)
+}
+
+/// Where this tablet's key is to live.
+#[cfg(any(windows, target_os = "macos"))]
+fn key_ring() -> Option<Arc<dyn tablet::KeyHome>> {
+    Some(Arc::new(tablet::keyhome::SystemRing::new()))
+}
+
+/// In its own file: a keyring hangs on a desktop session here, and a tablet must start without one.
+#[cfg(not(any(windows, target_os = "macos")))]
+fn key_ring() -> Option<Arc<dyn tablet::KeyHome>> {
+    None
 }
 
 fn data_dir(app: &App) -> tauri::Result<PathBuf> {

@@ -39,6 +39,15 @@ pub trait Local {
         Ok(Vec::new())
     }
 
+    /// Series that were given to the trailer whole in an earlier exchange and that it holds in another version: it keeps
+    /// ours apart, and they are not sent again.
+    ///
+    /// # Errors
+    /// Where the journal can't be read.
+    fn given(&self) -> Result<Vec<Incarnation>, Say> {
+        Ok(Vec::new())
+    }
+
     /// Entries of one series from `from_seq` on: at most about `max_bytes` of canonical bytes, but always at least the
     /// whole first transaction.
     ///

@@ -1,5 +1,11 @@
 //! Where a signing key is kept when it is not in the tablet's own folder.
 
+#[cfg(any(test, feature = "keyring"))]
+mod system;
+
+#[cfg(feature = "keyring")]
+pub use system::SystemRing;
+
 /// A keyring of the operating system, as far as the tablet needs it: 32 secret bytes under a name.
 pub trait KeyHome: Send + Sync {
     /// The secret of that name, or `None` where the keyring has none.

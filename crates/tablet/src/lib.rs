@@ -51,6 +51,14 @@ impl Tablet {
         Self::open_with(dir, Arc::new(SystemEnv::new()?), store::Options::default())
     }
 
+    /// As [`Tablet::open`]; new keys are kept in the keyring `ring` where there is one, else in the folder.
+    ///
+    /// # Errors
+    /// As [`Tablet::open_in`].
+    pub fn open_with_ring(dir: &Path, ring: Option<Arc<dyn KeyHome>>) -> Result<Self, Fault> {
+        Self::open_in(dir, Arc::new(SystemEnv::new()?), store::Options::default(), ring)
+    }
+
     /// As [`Tablet::open`], with the machine and the store's options handed in.
     ///
     /// # Errors
@@ -59,7 +67,7 @@ impl Tablet {
         Self::open_in(dir, env, options, None)
     }
 
-    /// As [`Tablet::open_with`]; new keys are kept in the keyring `ring` where there is one, else in the folder.
+    /// As [`Tablet::open_with`] and [`Tablet::open_with_ring`] together.
     ///
     /// # Errors
     /// As [`Tablet::open`]; `keyring-locked` (409) where the key is in a keyring that does not open.

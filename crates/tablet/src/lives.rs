@@ -5,6 +5,7 @@ use crate::blind::blind;
 use crate::core::{Core, Inner, parse};
 use crate::fault::{self, Fault};
 use crate::people;
+use crate::series;
 use crate::setting::{self, store_fault};
 use crate::syncing::Progress;
 use job::view::Wanted;
@@ -46,12 +47,21 @@ pub struct Lives {
     pub last_receipt_seq: u64,
     /// `only-here`, `going`, `in-trailer`, `not-found`.
     pub state: String,
+    /// Of the records that are only here: those of an earlier series that the trailer was given and did not sign for, because
+    /// it holds another version in their place. Not for single jobs.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub apart: u64,
     /// What the person must know of this tablet's series: it began a new one and must be paired again. Not for single jobs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub note: Option<Say>,
     /// Where this tablet's key is: `keyring` or `file`. Not for single jobs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub key_home: Option<String>,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde hands in a reference")]
+const fn is_zero(n: &u64) -> bool {
+    *n == 0
 }
 
 /// One job in the list of the wall.
@@ -98,6 +108,7 @@ struct OneJob {
 struct Here {
     receipt: Option<LastReceipt>,
     entries: u64,
+    apart: u64,
     by_job: BTreeMap<String, u64>,
     photos: BTreeSet<PhotoHash>,
     progress: Progress,
@@ -188,36 +199,43 @@ impl Core {
     pub(crate) fn lives(&self, inner: &Inner) -> Result<Lives, Fault> {
         let here = self.here(inner)?;
         let lives = here.lives(here.entries, here.photos.len() as u64, here.receipt.is_some());
-        Ok(Lives { note: inner.note.clone(), key_home: Some(inner.identity.home.to_owned()), ..lives })
+        Ok(Lives { apart: here.apart, note: inner.note.clone(), key_home: Some(inner.identity.home.to_owned()), ..lives })
     }
 
     /// Reads what follows the last receipt in each of this tablet's own series.
     fn here(&self, inner: &Inner) -> Result<Here, Fault> {
-        let (mut entries, mut by_job, mut receipt) = (0, BTreeMap::new(), None);
+        let (mut entries, mut apart, mut by_job, mut receipt) = (0, 0, BTreeMap::new(), None);
+        let heads = inner.store.heads().map_err(store_fault)?;
         for series in inner.own_series()? {
             receipt = setting::load(&inner.store, &receipt_key(&series))?;
+            // A head that is damaged is not known: then there may be any number.
+            let head = heads.0.get(&series).map(|head| head.seq);
+            let (before, end) = (entries, series::end_here(inner, &series, head.unwrap_or(u64::MAX - 1))?);
             let mut next = receipt.map_or(0, |r: LastReceipt| r.seq) + 1;
-            loop {
+            while next <= end {
                 let piece = match inner.store.read(&series, next, PIECE) {
                     // What stands from the damaged one on cannot be sent: all of it is only here.
                     Err(StoreError::DamagedRecord(_)) => {
-                        entries += inner.store.heads().map_err(store_fault)?.seq(&series).saturating_add(1).saturating_sub(next).max(1);
+                        entries += if head.is_some() { end + 1 - next } else { 1 };
                         break;
                     }
                     piece => piece.map_err(store_fault)?,
                 };
                 let Some(last) = piece.last() else { break };
                 next = last.entry.seq + 1;
-                for sealed in &piece {
+                for sealed in piece.iter().filter(|s| s.entry.seq <= end) {
                     entries += 1;
                     if let Some((job, _)) = fold::split_subject(&sealed.entry.subject.0) {
                         *by_job.entry(job.to_owned()).or_insert(0) += 1;
                     }
                 }
             }
+            if series::was_told(inner, &series, end)? {
+                apart += entries - before;
+            }
         }
         let photos = inner.store.photos_without_receipt().map_err(store_fault)?.into_iter().collect();
-        Ok(Here { receipt, entries, by_job, photos, progress: self.progress().clone() })
+        Ok(Here { receipt, entries, apart, by_job, photos, progress: self.progress().clone() })
     }
 }
 
@@ -236,6 +254,7 @@ impl Here {
             last_receipt_ms: self.receipt.map(|r| r.at_ms),
             last_receipt_seq: self.receipt.map_or(0, |r| r.seq),
             state: state.to_owned(),
+            apart: 0,
             note: None,
             key_home: None,
         }

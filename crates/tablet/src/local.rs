@@ -41,7 +41,11 @@ impl Local for Desk<'_> {
     }
 
     fn unsigned(&self) -> Result<Vec<Incarnation>, Say> {
-        self.core.unsigned(&self.core.lock()).map_err(|f| f.say)
+        self.core.unsigned(&self.core.lock()).map(|(ask, _)| ask).map_err(|f| f.say)
+    }
+
+    fn given(&self) -> Result<Vec<Incarnation>, Say> {
+        self.core.unsigned(&self.core.lock()).map(|(_, given)| given).map_err(|f| f.say)
     }
 
     fn read(&self, incarnation: &Incarnation, from_seq: u64, max_bytes: usize) -> Result<Vec<Sealed>, Say> {
@@ -82,6 +86,8 @@ impl Local for Desk<'_> {
             return Ok(());
         }
         setting::save(&mut inner.store, SERVER_SERIES, &all).map_err(|f| f.say)?;
+        // It was restored from a backup: what it kept apart since is gone there.
+        self.core.tell_again(&mut inner).map_err(|f| f.say)?;
         self.core.believe(&mut inner, None).map_err(|f| f.say)
     }
 

@@ -21,10 +21,12 @@ use serde_json::{Value as Json, json};
 use std::collections::BTreeSet;
 use std::path::Path;
 use store::{LogState, Store, StoreError};
+use sync::Outcome;
 
 const OWN_SERIES: &str = "own-series";
 const NAME: &str = "own-name";
 const NOTE: &str = "series-note";
+const TOLD: &str = "told/";
 /// Keys of further series of the trailer, certified by its identity key.
 pub(crate) const SERVER_SERIES: &str = "server-series";
 /// The longest name that a trailer takes.
@@ -237,7 +239,13 @@ fn begin_again(begin: &Begin<'_>, store: &mut Store, old: Option<Incarnation>, n
     let mut own: Vec<Incarnation> = setting::load(store, OWN_SERIES)?.unwrap_or_default();
     own.retain(|s| *s != old && *s != identity.incarnation);
     own.extend([old, identity.incarnation]);
-    setting::save_all(store, &[(OWN_SERIES, json!(own)), (NAME, json!(name)), (NOTE, json!(note)), ("pairing", Json::Null)])?;
+    // What comes of it later was written by another: the original of a copy.
+    let ended = head_of(store, &old)?.map_or(0, |head| head.seq);
+    let ended_key = ended_key(&old);
+    setting::save_all(
+        store,
+        &[(OWN_SERIES, json!(own)), (&ended_key, json!(ended)), (NAME, json!(name)), (NOTE, json!(note)), ("pairing", Json::Null)],
+    )?;
     Ok(Opened { identity, name, note: Some(note), pairing: None, trailer: begin.trailer })
 }
 
@@ -294,6 +302,7 @@ impl Core {
         let name = inner.name.clone().unwrap_or_else(|| Name { name: pairing.name.clone(), base: pairing.name.clone() });
         setting::save_all(&mut inner.store, &[("pairing", json!(pairing)), (NAME, json!(name)), (NOTE, Json::Null)])?;
         (inner.pairing, inner.name, inner.note) = (Some(pairing.clone()), Some(name), None);
+        self.tell_again(inner)?;
         self.believe(inner, None)
     }
 
@@ -323,26 +332,52 @@ impl Core {
         self.believe(inner, None)
     }
 
-    /// Earlier series of this folder whose end the trailer has not signed for, and was not asked about yet.
-    pub(crate) fn unsigned(&self, inner: &Inner) -> Result<Vec<Incarnation>, Fault> {
-        let mut all = Vec::new();
+    /// Earlier series of this folder whose end the trailer has not signed for: those it was not asked about yet, and those
+    /// it was given whole and holds in another version. Asking of these again at every sync would not change that.
+    pub(crate) fn unsigned(&self, inner: &Inner) -> Result<(Vec<Incarnation>, Vec<Incarnation>), Fault> {
+        let (mut ask, mut given) = (Vec::new(), Vec::new());
         let heads = inner.store.heads().map_err(store_fault)?;
         for series in inner.own_series()?.into_iter().filter(|s| *s != inner.identity.incarnation) {
             let receipt: Option<LastReceipt> = setting::load(&inner.store, &lives::receipt_key(&series))?;
-            let told: Option<u64> = setting::load(&inner.store, &told_key(&series))?;
-            if heads.seq(&series) > receipt.map_or(0, |r| r.seq).max(told.unwrap_or(0)) {
-                all.push(series);
+            let end = end_here(inner, &series, heads.seq(&series))?;
+            if end > receipt.map_or(0, |r| r.seq) {
+                let list = if was_told(inner, &series, end)? { &mut given } else { &mut ask };
+                list.push(series);
             }
         }
-        Ok(all)
+        Ok((ask, given))
     }
 
-    /// The trailer was given all of these: what it did not sign for then it holds in another version, and asking again at
-    /// every sync would not change that.
-    pub(crate) fn told(&self, inner: &mut Inner, series: &[Incarnation]) -> Result<(), Fault> {
-        let heads = inner.store.heads().map_err(store_fault)?;
-        for series in series {
-            setting::save(&mut inner.store, &told_key(series), &heads.seq(series))?;
+    /// An exchange went through: the trailer was given all of its earlier series. What it says of those is no news, a new
+    /// series was begun for it.
+    pub(crate) fn told(&self, inner: &mut Inner, outcome: &mut Outcome) -> Result<(), Fault> {
+        let (ask, given) = self.unsigned(inner)?;
+        for series in &ask {
+            let end = end_here(inner, series, inner.store.heads().map_err(store_fault)?.seq(series))?;
+            setting::save(&mut inner.store, &told_key(series), &end)?;
+        }
+        for series in ask.iter().chain(&given) {
+            outcome.forks.remove(series);
+            let refused = inner.store.refused_of(series, usize::MAX >> 1).map_err(store_fault)?;
+            for entry in refused {
+                outcome.quarantined.remove(&entry.hash);
+            }
+        }
+        let mut news = std::collections::BTreeMap::new();
+        for (hash, why) in std::mem::take(&mut outcome.quarantined) {
+            let series = inner.store.entry(&hash).map_err(store_fault)?.map(|s| s.entry.incarnation);
+            if series.is_none_or(|s| !ask.contains(&s) && !given.contains(&s)) {
+                news.insert(hash, why);
+            }
+        }
+        outcome.quarantined = news;
+        Ok(())
+    }
+
+    /// Another trailer, or one that was set back: it is given everything once more.
+    pub(crate) fn tell_again(&self, inner: &mut Inner) -> Result<(), Fault> {
+        for (key, _) in inner.store.settings(TOLD).map_err(store_fault)? {
+            inner.store.remove_setting(&key).map_err(store_fault)?;
         }
         Ok(())
     }
@@ -378,7 +413,7 @@ impl Core {
                 known: state.is_some_and(|s| s.known),
                 reason: state.map(|s| s.reason.clone()).unwrap_or_default(),
                 receipt_seq,
-                waiting: head.saturating_sub(receipt_seq),
+                waiting: end_here(&inner, series, head)?.saturating_sub(receipt_seq),
             });
         }
         let others: Vec<Json> = states
@@ -406,8 +441,27 @@ impl Inner {
     }
 }
 
+/// Where a series ended on this tablet: what of it came later was written elsewhere.
+pub(crate) fn end_here(inner: &Inner, series: &Incarnation, head: u64) -> Result<u64, Fault> {
+    if *series == inner.identity.incarnation {
+        return Ok(head);
+    }
+    let ended: Option<u64> = setting::load(&inner.store, &ended_key(series))?;
+    Ok(head.min(ended.unwrap_or(head)))
+}
+
+/// True where the trailer was given all of an earlier series up to `end`, whatever it signed for.
+pub(crate) fn was_told(inner: &Inner, series: &Incarnation, end: u64) -> Result<bool, Fault> {
+    let told: Option<u64> = setting::load(&inner.store, &told_key(series))?;
+    Ok(*series != inner.identity.incarnation && told.is_some_and(|told| told >= end))
+}
+
 fn told_key(series: &Incarnation) -> String {
-    format!("told/{series}")
+    format!("{TOLD}{series}")
+}
+
+fn ended_key(series: &Incarnation) -> String {
+    format!("ended/{series}")
 }
 
 /// A name for a tablet that was given none.

@@ -213,12 +213,7 @@ impl Core {
         }
         self.mark(&inner);
         let mut outcome = result.map_err(|e| network_fault(&e))?;
-        let left = self.unsigned(&inner)?;
-        self.told(&mut inner, &left)?;
-        // Of an earlier series of its own this tablet knows it already, and began a new one for it.
-        for series in inner.own_series()? {
-            outcome.forks.remove(&series);
-        }
+        self.told(&mut inner, &mut outcome)?;
         Ok(to_be_told(&outcome))
     }
 }

@@ -344,6 +344,7 @@ impl Exchange {
         for series in &self.before {
             self.whole.insert(*series, 1);
         }
+        self.push_over.extend(local.given()?.into_iter().filter(|series| Some(*series) != self.own));
         if let (Some(own), Some(receipt)) = (self.own, reply.receipt) {
             self.confirm(local, own, None, receipt)?;
         }

@@ -231,6 +231,32 @@ fn an_old_key_put_back_a_lost_key_and_another_machine_are_seen() {
 }
 
 #[test]
+fn a_damaged_log_that_may_have_taken_records_ends_the_series() {
+    let (kit, job) = at_work(224);
+    for n in 0..4 {
+        note(&kit, &job, &format!("in the log {n}"));
+    }
+    // As a power cut leaves it: the last saves are in the log and not yet in the database.
+    let files = ["journal.sqlite", "journal.sqlite-wal"].map(|name| (name, fs::read(kit.dir.path().join(name)).unwrap()));
+    let (dir, env) = closed(kit);
+    for (name, mut bytes) in files {
+        if name.ends_with("-wal") {
+            let middle = bytes.len() / 2;
+            bytes[middle] ^= 1;
+        }
+        fs::write(dir.path().join(name), bytes).unwrap();
+    }
+    let _ = fs::remove_file(dir.path().join("journal.sqlite-shm"));
+    let kit = opened(dir, env);
+    let note = kit.call("state", json!({}))["lives"]["note"].clone();
+    println!("{}", note["words"]);
+    assert_eq!(note["code"], "series-log-damaged");
+    assert_ne!(kit.tablet.incarnation(), series_of(224));
+    let series = kit.tablet.incarnation();
+    assert_eq!(kit.restart().tablet.incarnation(), series, "it is told once");
+}
+
+#[test]
 fn restarts_clocks_reboots_and_compaction_change_nothing() {
     let (mut kit, job) = at_work(214);
     let series = kit.tablet.incarnation();
