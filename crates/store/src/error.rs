@@ -186,7 +186,12 @@ impl From<rusqlite::Error> for StoreError {
         use rusqlite::ErrorCode as Code;
         match e.sqlite_error_code() {
             Some(Code::DiskFull) => Self::DiskFull,
-            Some(Code::SystemIoFailure) => Self::Stopped(e.to_string()),
+            // The memory that connections share lies in a file too, and no room for it is told as an I/O error.
+            Some(Code::SystemIoFailure) if e.sqlite_error().is_some_and(|e| e.extended_code == rusqlite::ffi::SQLITE_IOERR_SHMSIZE) => {
+                Self::DiskFull
+            }
+            // A log that cannot be made is told as a file that cannot be opened.
+            Some(Code::SystemIoFailure | Code::CannotOpen) => Self::Stopped(e.to_string()),
             Some(Code::DatabaseCorrupt | Code::NotADatabase) => Self::Damaged(e.to_string()),
             Some(Code::DatabaseBusy | Code::DatabaseLocked) => Self::InUse,
             _ => Self::Sql(e),

@@ -81,7 +81,7 @@ impl<'a> Walk<'a> {
             return Ok(());
         };
         let code = e.code();
-        let said = matches!(code, "store-stopped" | "file-error");
+        let said = matches!(code, "store-stopped" | "file-error" | "backup-refused" | "backup-unusable");
         let full = fault == Fault::Full && e.is_disk_full();
         let sentence = e.to_string().len() > 40 && e.to_string().ends_with('.');
         if (said || full) && sentence { Ok(()) } else { Err(format!("ended as {code}: {e}")) }

@@ -135,13 +135,6 @@ impl<'a> Play<'a> {
         Ok(())
     }
 
-    /// Takes in foreign entries and says so.
-    pub fn accept(&mut self, store: &mut Store, entries: &[Sealed]) -> Result<(), StoreError> {
-        store.accept(entries.to_vec())?;
-        self.ack_all(entries);
-        Ok(())
-    }
-
     fn ack_all(&mut self, entries: &[Sealed]) {
         for sealed in entries {
             self.ack(Fact::Entry(Box::new(sealed.clone())));

@@ -40,7 +40,7 @@ struct Open {
 impl Write for Open {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         let mut world = lock(&self.seen.machine.0);
-        let bytes = match world.call(self.seen.life, Kind::Write, &self.path) {
+        let bytes = match world.call(self.seen.life, Kind::Grow, &self.path) {
             Ok(()) => bytes,
             // As a system may: fewer bytes than asked for, and it says so.
             Err(Wrong::Half) if bytes.len() > 1 => &bytes[..bytes.len() / 2],

@@ -225,7 +225,8 @@ unsafe extern "C" fn write(file: *mut sqlite3_file, bytes: *const c_void, amount
             return ffi::SQLITE_OK;
         }
         let mut world = lock(handle.inner);
-        let judged = world.call(handle.life, Kind::Write, &handle.path);
+        let kind = world.writing(handle.id, at, bytes.len());
+        let judged = world.call(handle.life, kind, &handle.path);
         let done = match judged {
             Ok(()) => bytes,
             Err(Wrong::Half) => &bytes[..bytes.len() / 2],
@@ -377,6 +378,7 @@ unsafe extern "C" fn map(file: *mut sqlite3_file, region: c_int, size: c_int, ex
         if world.call(handle.life, Kind::Shared, &handle.path).is_err() {
             return ffi::SQLITE_IOERR_SHMMAP;
         }
+        let full = world.is_full();
         let state: &mut Shared = world.shared.entry(handle.id).or_default();
         if handle.mapped.is_none() {
             handle.mapped = Some(state.regions.clone());
@@ -386,6 +388,10 @@ unsafe extern "C" fn map(file: *mut sqlite3_file, region: c_int, size: c_int, ex
         while regions.len() <= region as usize {
             if extend == 0 {
                 return ffi::SQLITE_OK;
+            }
+            // On a real disk this memory is a file.
+            if full {
+                return ffi::SQLITE_IOERR_SHMSIZE;
             }
             regions.push(vec![0_u64; size as usize / 8].into_boxed_slice());
         }

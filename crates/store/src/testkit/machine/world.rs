@@ -12,8 +12,10 @@ pub enum Kind {
     Open,
     /// Reading bytes, a length or a list.
     Read,
-    /// Writing bytes or making room for them.
+    /// Writing bytes over others, or making a file or folder without any.
     Write,
+    /// Writing bytes beyond a file's end.
+    Grow,
     /// Cutting a file.
     Truncate,
     /// Making a file's bytes durable.
@@ -30,7 +32,7 @@ pub enum Kind {
 
 impl Kind {
     const fn needs_room(self) -> bool {
-        matches!(self, Self::Write)
+        matches!(self, Self::Grow)
     }
 }
 
@@ -134,6 +136,16 @@ impl World {
             Some(wrong) => Err(wrong),
             None => Ok(()),
         }
+    }
+
+    /// What writing so many bytes there is.
+    pub fn writing(&self, file: Id, at: usize, len: usize) -> Kind {
+        if at + len > self.tree.bytes(file).map_or(0, |b| b.len()) { Kind::Grow } else { Kind::Write }
+    }
+
+    /// True where nothing has room any more.
+    pub fn is_full(&self) -> bool {
+        self.always == Some(Wrong::Full)
     }
 
     /// Does it, and writes it down.
