@@ -331,7 +331,7 @@ fn fold(t: &Transaction<'_>, jobs: &BTreeSet<String>, devices: &Devices) -> Resu
         let mut damaged = Vec::new();
         while let Some(row) = rows.next()? {
             match rows::sealed_if_here(row) {
-                Ok(sealed) => drop(fold.insert(&sealed)),
+                Ok(sealed) => fold.insert(&sealed),
                 Err(StoreError::DamagedRecord(why)) => damaged.push((row.get(3)?, why)),
                 Err(e) => return Err(e),
             }

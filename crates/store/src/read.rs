@@ -199,11 +199,13 @@ impl Reader {
     /// hash. A damaged entry is never given: what stands before it is, and nothing after it.
     pub fn read(&self, incarnation: &Incarnation, from_seq: u64, max_bytes: usize) -> Result<Vec<Sealed>, StoreError> {
         self.ask(|c| {
+            // What is read here is sent on: a signature that changed on this disk would make the entry a forgery elsewhere.
+            let key = rows::tail(c, incarnation).ok().flatten().and_then(|tail| tail.key());
             let mut statement = c.prepare_cached("SELECT hash, bytes, sig FROM entry WHERE incarnation = ?1 AND seq >= ?2 ORDER BY seq")?;
             let mut rows = statement.query(params![incarnation.0, from_seq.min(i64::MAX as u64)])?;
             let (mut out, mut whole, mut bytes) = (Vec::new(), 0, 0);
             while let Some(row) = rows.next()? {
-                let sealed = match rows::sealed(row) {
+                let sealed = match rows::sealed(row).and_then(|sealed| rows::signed(sealed, key.as_ref())) {
                     Ok(sealed) => sealed,
                     // What stands before the damaged one is sound, and may go on.
                     Err(StoreError::DamagedRecord(_)) if whole > 0 => break,

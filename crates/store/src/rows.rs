@@ -4,7 +4,7 @@ use crate::error::StoreError;
 use crate::sums;
 use job::standing::Clock;
 use job::{Devices, SitePlan};
-use journal::{DeviceId, EntryHash, Head, Incarnation, PhotoHash, Sealed, Signature, SiteId, Tail};
+use journal::{DeviceId, EntryHash, Head, Incarnation, PhotoHash, Sealed, Signature, SiteId, Tail, VerifyingKey};
 use rusqlite::{Connection, OptionalExtension, Row, Rows};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -53,6 +53,21 @@ pub(crate) fn sealed(row: &Row<'_>) -> Result<Sealed, StoreError> {
     } else {
         Err(StoreError::DamagedRecord(format!("stored entry {} of series {} has changed", sealed.entry.seq, sealed.entry.incarnation)))
     }
+}
+
+/// Passes an entry on only with the signature its series' key made.
+pub(crate) fn signed(sealed: Sealed, key: Option<&VerifyingKey>) -> Result<Sealed, StoreError> {
+    let fits = match (&sealed.sig, key) {
+        (Some(sig), Some(key)) => key.verify(&sealed.hash, sig).is_ok(),
+        (sig, _) => sig.is_some() == (sealed.entry.tx_left == 0),
+    };
+    if fits {
+        return Ok(sealed);
+    }
+    Err(StoreError::DamagedRecord(format!(
+        "the signature kept with entry {} of series {} has changed",
+        sealed.entry.seq, sealed.entry.incarnation
+    )))
 }
 
 /// [`sealed`], where the row may be one of a left join that found nothing.

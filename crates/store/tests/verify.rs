@@ -89,6 +89,26 @@ fn every_fault_is_named_with_its_place_and_none_ends_the_check() {
 }
 
 #[test]
+fn a_changed_signature_is_never_sent_on() {
+    let dir = TempDir::new().unwrap();
+    drop(filled(dir.path()));
+    let k2 = Author::new(2, "K2").incarnation();
+    change(dir.path(), &format!("UPDATE entry SET sig = zeroblob(64) WHERE incarnation = x'{k2}' AND seq = 4"));
+    let mut store = Store::open(dir.path(), options()).unwrap();
+    assert_eq!(store.read(&k2, 1, usize::MAX).unwrap().last().unwrap().entry.seq, 3);
+    assert!(matches!(store.read(&k2, 4, usize::MAX), Err(StoreError::DamagedRecord(_))));
+    assert!(!store.verify().unwrap().is_good());
+    // The entry's bytes are good, so its job is shown; the signature comes back with a good copy, from an export, which compares all.
+    assert!(store.job("a1").unwrap().is_some());
+    let mut out = Vec::new();
+    let other = TempDir::new().unwrap();
+    filled(other.path()).export(&mut out).unwrap();
+    assert_eq!(store.import_from(&out[..]).unwrap().healed, 1);
+    assert!(store.verify().unwrap().is_good());
+    println!("a changed signature: told, not sent on, and put right by an export");
+}
+
+#[test]
 fn a_damaged_head_or_view_is_made_anew_when_the_store_is_opened() {
     let dir = TempDir::new().unwrap();
     let stands = filled(dir.path()).state_bytes().unwrap();

@@ -18,7 +18,7 @@ mod restore;
 pub(crate) use manifest::heads;
 pub use manifest::{FileSum, Manifest};
 pub use prune::{Pruned, Snapshot, list, prune};
-pub use restore::{Restored, check, restore};
+pub use restore::{Place, Restored, check, restore};
 
 use crate::disk::{Disk, Real};
 use crate::error::StoreError;

@@ -11,6 +11,9 @@ use journal::PhotoHash;
 use std::collections::BTreeSet;
 use std::path::Path;
 
+/// Is handed the name and the bytes of an extra file.
+pub type Place<'a> = dyn FnMut(&str, &[u8]) -> Result<(), StoreError> + 'a;
+
 /// What a restore did.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Restored {
@@ -86,13 +89,7 @@ pub fn check(of: &Target, stamp: &str) -> Result<(Manifest, Vec<PhotoHash>), Sto
 ///
 /// # Errors
 /// [`StoreError::NotEmpty`], [`StoreError::BadBackup`], [`StoreError::InUse`], whatever `place` says, and what the disk says.
-pub fn restore(
-    from: &Target,
-    stamp: &str,
-    into: &Path,
-    options: Options,
-    place: &mut dyn FnMut(&str, &[u8]) -> Result<(), StoreError>,
-) -> Result<Restored, StoreError> {
+pub fn restore(from: &Target, stamp: &str, into: &Path, options: Options, place: &mut Place<'_>) -> Result<Restored, StoreError> {
     let (manifest, photos_lost) = check(from, stamp)?;
     let disk = options.disk.clone();
     disk.private_folder(into)?;
