@@ -2,17 +2,8 @@
 
 use trade::{Measure, Ratio, Unit};
 
-const UNITS: [Unit; 9] = [
-    Unit::Inch,
-    Unit::Foot,
-    Unit::Millimetre,
-    Unit::Metre,
-    Unit::Psi,
-    Unit::Megapascal,
-    Unit::Bar,
-    Unit::Celsius,
-    Unit::Fahrenheit,
-];
+const UNITS: [Unit; 9] =
+    [Unit::Inch, Unit::Foot, Unit::Millimetre, Unit::Metre, Unit::Psi, Unit::Megapascal, Unit::Bar, Unit::Celsius, Unit::Fahrenheit];
 
 /// The first byte chooses the unit, the rest is the text.
 pub fn check(bytes: &[u8]) {

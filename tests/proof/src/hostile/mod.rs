@@ -4,6 +4,7 @@
 //! fuzzers in `fuzz/` call them with what they find, the ordinary tests with the committed corpus and thousands of changes
 //! of it.
 
+mod backup;
 mod bodies;
 mod entry;
 mod exchange;
@@ -44,6 +45,7 @@ pub static TARGETS: &[Target] = &[
     Target { name: "upload-range", check: upload::check, seeds: seeds::uploads, longest: 256, small: 2000 },
     Target { name: "pairing", check: pairing::check, seeds: seeds::pairings, longest: 1024, small: 3000 },
     Target { name: "image", check: image::check, seeds: seeds::images, longest: 32 << 10, small: 600 },
+    Target { name: "backup", check: backup::check, seeds: backup::seeds, longest: 64 << 10, small: 400 },
     Target { name: "http-body", check: bodies::check, seeds: seeds::bodies, longest: 8 << 10, small: 4000 },
     Target { name: "plan", check: plan::plan, seeds: seeds::plans, longest: 64 << 10, small: 600 },
     Target { name: "roster", check: plan::roster, seeds: seeds::rosters, longest: 4096, small: 600 },
@@ -54,6 +56,14 @@ pub static TARGETS: &[Target] = &[
 /// The target with this name.
 pub fn target(name: &str) -> Option<&'static Target> {
     TARGETS.iter().find(|t| t.name == name)
+}
+
+/// Runs one input of a fuzzer.
+pub fn run(name: &str, bytes: &[u8]) {
+    let target = target(name).expect("every fuzzer has its target");
+    if bytes.len() <= target.longest {
+        (target.check)(bytes);
+    }
 }
 
 /// Where the committed corpus of all targets lies.

@@ -64,8 +64,17 @@ fn length_lie(bytes: &mut [u8], at: usize, rng: &mut Rng) {
 
 /// Puts a number that hurts in the place of one that is written in figures.
 fn figure(bytes: &mut Vec<u8>, rng: &mut Rng) {
-    const HURT: [&str; 9] =
-        ["0", "-1", "9223372036854775807", "-9223372036854775808", "18446744073709551616", "1e400", "0.1", "null", "99999999999999999999999"];
+    const HURT: [&str; 9] = [
+        "0",
+        "-1",
+        "9223372036854775807",
+        "-9223372036854775808",
+        "18446744073709551616",
+        "1e400",
+        "0.1",
+        "null",
+        "99999999999999999999999",
+    ];
     let starts: Vec<usize> =
         (0..bytes.len()).filter(|&i| bytes[i].is_ascii_digit() && (i == 0 || !bytes[i - 1].is_ascii_digit())).collect();
     let Some(&start) = rng.pick(&starts) else { return };

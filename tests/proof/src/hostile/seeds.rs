@@ -213,8 +213,25 @@ pub fn rosters() -> Seeds {
 /// Figures of every form, good and bad, with the byte of the unit before.
 pub fn fractions() -> Seeds {
     let texts = [
-        "12 3/16", "3/8", "12.188", "-1/16", "0.000001", "999999999.999999", "54' 6\"", "54' 11 15/16\"", "54'", ".5", "5.", "0/1", "9999/9999",
-        "1/0", "12 17/16", "4,75", "- 3", "1e3", "",
+        "12 3/16",
+        "3/8",
+        "12.188",
+        "-1/16",
+        "0.000001",
+        "999999999.999999",
+        "54' 6\"",
+        "54' 11 15/16\"",
+        "54'",
+        ".5",
+        "5.",
+        "0/1",
+        "9999/9999",
+        "1/0",
+        "12 17/16",
+        "4,75",
+        "- 3",
+        "1e3",
+        "",
     ];
     named(texts.iter().enumerate().map(|(n, text)| [&[n as u8], text.as_bytes()].concat()))
 }
@@ -223,7 +240,10 @@ pub fn fractions() -> Seeds {
 pub fn folds() -> Seeds {
     let gap = |n: i64, d: i64| json!({"gap": {"typed": "20 1/2", "value": [n, d], "unit": "in"}, "instrument": "T-12"});
     let open = said(0, "ana-r", "open", "open", 1, json!({"number": "K4-001", "section": "front-wall"}));
-    let on = |device, field: &str, kind: &str, basis: &[usize], body| Said { basis: basis.to_vec(), ..said(device, "m-diaz", field, kind, 1, body) };
+    let on = |device, field: &str, kind: &str, basis: &[usize], body| Said {
+        basis: basis.to_vec(),
+        ..said(device, "m-diaz", field, kind, 1, body)
+    };
     let two = vec![
         open.clone(),
         on(0, "gap/3", "gap", &[], gap(41, 2)),
