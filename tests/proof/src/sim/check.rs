@@ -117,6 +117,13 @@ impl World {
 
     /// Faults stop; everybody syncs; everything is checked.
     pub(super) fn quiet(&mut self) -> Sound {
+        self.resting = true;
+        let found = self.rest();
+        self.resting = false;
+        found
+    }
+
+    fn rest(&mut self) -> Sound {
         self.figure.add("times at rest", 1);
         for n in 0..self.nodes.len() {
             self.nodes[n].link = 0;

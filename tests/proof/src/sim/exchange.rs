@@ -11,9 +11,9 @@ use journal::{EntryHash, Heads, Incarnation, PhotoHash, Sealed, VerifyingKey};
 use std::collections::BTreeSet;
 use store::{Size, Store, StoreError};
 use sync::exchange::Clock;
-use sync::message::Hello;
+use sync::message::{Hello, HelloReply, PushReply};
 use sync::wire::Unread;
-use sync::{AcceptReport, EntriesReceipt, Exchange, Local, Outcome, PhotoReceipt, Step, SyncError, kept};
+use sync::{AcceptReport, EntriesReceipt, Exchange, Local, Outcome, PhotoReceipt, Reply, Step, SyncError, kept};
 
 /// The tablet's side, as its program implements it.
 struct Desk<'a> {
@@ -211,9 +211,41 @@ impl World {
         let request = Request { token: home_series(&self.nodes[n]), to: server, route, body };
         let Some(bytes) = self.carry(n, &request, bad, rng)? else { return Ok(Turn::Broken) };
         let Some(reply) = wire::decode(route, &bytes) else { return Ok(Turn::Broken) };
+        if bad > 0 && rng.percent(3) {
+            return self.forge_receipt(n, server, session, reply);
+        }
         let Some(()) = self.desk(n, server, |desk| session.exchange.feed(desk, reply))? else { return Ok(Turn::Broken) };
         self.nodes[n].session = Some(session);
         Ok(Turn::Going)
+    }
+
+    /// Somebody in the middle puts a receipt of his own into the answer: the tablet must not take it.
+    fn forge_receipt(&mut self, n: usize, server: usize, mut session: Session, reply: Reply) -> Sound<Turn> {
+        let (series, key) = (self.nodes[n].series(), self.fresh_key());
+        let Some(mine) = self.nodes[n].durable.get(&series).copied() else { return Ok(Turn::Broken) };
+        let forged = EntriesReceipt::sign(&key, series, mine, self.now_ms);
+        let answer = match reply {
+            Reply::Hello(hello) => Reply::Hello(HelloReply { receipt: Some(forged.clone()), ..hello }),
+            Reply::Push(push) => Reply::Push(PushReply { receipt: Some(forged.clone()), ..push }),
+            _ => return Ok(Turn::Broken),
+        };
+        self.figure.add("fault: hostile, a forged receipt", 1);
+        if self.way.planted == Some(Planted::BelieveReceipt) {
+            self.check_receipt(server, &forged)?;
+            return Ok(Turn::Broken);
+        }
+        let mut refused = false;
+        let taken = self.desk(n, server, |desk| match session.exchange.feed(desk, answer) {
+            Err(SyncError::BadReceipt) => {
+                refused = true;
+                Ok(())
+            }
+            other => other,
+        })?;
+        match taken {
+            Some(()) if !refused => Err(format!("{}: a forged receipt was taken", self.nodes[n].name)),
+            _ => Ok(Turn::Broken),
+        }
     }
 
     /// The server a tablet belongs to; paired first where it is not. `None` where none can be had now.
@@ -369,7 +401,8 @@ impl World {
     /// A server writes down by how much a tablet's clock is off, where that is news.
     fn compare_clocks(&mut self, request: &Request) -> Sound {
         let hello = match request.route {
-            Route::Hello if !self.way.calm => serde_json::from_slice::<Hello>(&request.body),
+            // At rest nothing more is written, or with a clock that stands still it would never come to an end.
+            Route::Hello if !self.way.calm && !self.resting => serde_json::from_slice::<Hello>(&request.body),
             _ => return Ok(()),
         };
         let Ok(hello) = hello else { return Ok(()) };

@@ -41,7 +41,7 @@ impl World {
     }
 
     /// The program ends, with the machine where its disk is dying.
-    fn down(&mut self, n: usize) {
+    pub(super) fn down(&mut self, n: usize) {
         let boot = self.fresh_boot();
         let now_ms = self.now_ms;
         let node = &mut self.nodes[n];
