@@ -95,6 +95,62 @@ async function crews(page, k1, k2) {
   return { job, number };
 }
 
+/** A lost tablet is taken off, goes on recording, is checked and carried out by hand, and is taken in again. */
+async function lost(page, context, k1, job, shot) {
+  await page.goto('http://127.0.0.1:18890/#/tablets');
+  await page.locator('[data-place-tablet="K1"]').waitFor();
+  await page.locator('[data-place-tablet="K2"]').filter({ hasText: 'all its records count' }).waitFor();
+  await shot('10-tablets');
+  await page.locator('[data-take-off="K1"] button').click();
+  await page.locator('[data-reasons] button').first().click();
+  await page.locator('[data-off-next]').click();
+  await page.locator('[data-off-will]').filter({ hasText: /Entries 1 to \d+ of K1/ }).waitFor();
+  await shot('11-take-off');
+  await page.locator('[data-off-now]').click();
+  await page.locator('[data-off-done]').waitFor();
+  check('K1 is taken off, and the sentence says to which entry it counts', true);
+  await page.locator('[data-sentence]').filter({ hasText: /K1 was taken off: its records count to entry \d+/ }).waitFor();
+
+  await k1.as('ana-r');
+  const saved = await k1.record(job, 'hand-over', { note: 'written after the tablet was taken off' });
+  check('it goes on recording', saved.saved.length === 1, saved);
+  await k1.sync().catch(() => undefined);
+  const state = await until('the sync that is refused', async () => { const s = await k1.call('sync_state'); return s.running ? null : s; });
+  check('its sync is refused and says why', state.error?.code === 'tablet-revoked', state);
+  const tablet = await context.newPage();
+  tablet.setDefaultTimeout(30_000);
+  await tablet.goto('http://127.0.0.1:18891/#/');
+  await tablet.locator('[data-notice="tablet-revoked"]').filter({ hasText: 'Bring it to the supervisor' }).waitFor();
+  check('the tablet says so on its wall, in both languages', (await tablet.locator('[data-notice] p[lang="es"]').count()) === 1);
+  await tablet.goto('http://127.0.0.1:18891/#/keep');
+  await tablet.locator('footer .main').click();
+  await tablet.locator('[data-check="good"]').waitFor();
+  await tablet.locator('[data-export] button').click();
+  const made = tablet.locator('[data-exported]');
+  await made.waitFor();
+  const path = await made.getAttribute('data-exported');
+  check('the check is good and all is in one file', /\.tar$/.test(path ?? ''), path);
+  await tablet.screenshot({ path: join(out, '12-keeping-safe.png'), fullPage: true });
+  await tablet.locator('[data-import]').waitFor();
+  await tablet.getByRole('textbox').last().fill(path);
+  await tablet.locator('[data-import] button').click();
+  await tablet.locator('[data-imported="whole"]').waitFor();
+  check('the file is brought in whole: all of it was here already', /records: 0 new/.test(await tablet.locator('[data-imported]').innerText()), await tablet.locator('[data-imported]').innerText());
+  await tablet.close();
+
+  await page.goto('http://127.0.0.1:18890/#/tablets');
+  await page.locator('[data-take-back="K1"] button').click();
+  await page.locator('[data-say-all] button').click();
+  await page.locator('[data-reasons] button').first().click();
+  await shot('13-take-in-again');
+  await page.locator('[data-say-now]').click();
+  await page.locator('[data-say-done]').waitFor();
+  await k1.sync();
+  const again = await until('K1 in the trailer', async () => { const s = await k1.call('sync_state'); return s.lives.entries_here === 0 ? s : null; });
+  check('taken in again, it syncs and its record counts', !again.error, again);
+  await page.goto(`http://127.0.0.1:18890/#/job/${job}`);
+}
+
 async function main() {
   const init = start('init', '--data', join(dir, 'trailer'), '--plan', join(root, 'server/demo/outage.json'));
   check('the plan is loaded', (await init.done) === 0, init.said());
@@ -121,7 +177,7 @@ async function main() {
   const keys = async (text) => {
     for (const k of text) {
       await page.keyboard.press(k);
-      await page.waitForTimeout(140);
+      await page.waitForTimeout(260);
     }
   };
   const sentence = () => page.locator('[data-sentence]').innerText();
@@ -207,6 +263,7 @@ async function main() {
   await page.locator('[data-mode-key]').click();
   await shot('8-job-es');
   await page.locator('[data-lang="en"]').click();
+  await lost(page, context, k1, job, shot);
 
   // The server goes away and comes back.
   trailer.child.kill('SIGTERM');

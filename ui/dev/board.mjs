@@ -212,6 +212,17 @@ const PLAYS = {
     await page.locator('[data-two-answers]').waitFor();
     if ((await page.locator('[data-settle-open], [data-pair]').count()) > 0) throw new Error('keys that are not theirs');
   },
+  async 'turning the screen loses nothing of what was chosen and typed'(page) {
+    trailer.set({ ...me });
+    await page.goto(`${trailer.url}/#/job/${JOB}`);
+    await settle(page);
+    await page.setViewportSize({ width: 700, height: 900 });
+    await page.waitForTimeout(300);
+    await page.setViewportSize({ width: 1440, height: 900 });
+    await page.waitForTimeout(300);
+    if (!/both measured/.test(await page.locator('[data-settle-reason]').inputValue())) throw new Error('the reason is gone');
+    await page.locator('[data-settle-pick="1"] [aria-pressed="true"]').waitFor();
+  },
   async 'a lost tablet is taken off only after all that will happen was read'(page) {
     trailer.set({ ...me, apart: true });
     await page.goto(`${trailer.url}/`);
