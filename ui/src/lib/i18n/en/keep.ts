@@ -32,7 +32,7 @@ export const keep = {
   'keep.receipt': 'Receipt {when}, up to entry {n} of this tablet.',
   'keep.key': 'The key this tablet signs with',
   'keep.key.keyring': 'In this machine’s keyring. Whoever copies the folder alone can’t sign as this tablet.',
-  'keep.key.file': 'In a file that only this program’s user can read: this machine has no keyring. Whoever can copy that file can sign as this tablet.',
+  'keep.key.file': 'In a file of its own in this tablet’s folder, not in a keyring. Whoever can copy that file can sign as this tablet.',
   'keep.own': 'Series written on this tablet',
   'keep.own-none': 'None yet: it begins with the first record.',
   'keep.own-waiting': { one: '{n} of them not in the trailer', other: '{n} of them not in the trailer' },

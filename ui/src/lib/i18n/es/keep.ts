@@ -35,7 +35,7 @@ export const keep: Record<keyof typeof en, Message> = {
   'keep.receipt': 'Recibo {when}, hasta la entrada {n} de esta tableta.',
   'keep.key': 'La llave con que firma esta tableta',
   'keep.key.keyring': 'En el llavero de esta máquina. Quien copie solo la carpeta no puede firmar como esta tableta.',
-  'keep.key.file': 'En un archivo que solo puede leer el usuario de este programa: esta máquina no tiene llavero. Quien pueda copiar ese archivo puede firmar como esta tableta.',
+  'keep.key.file': 'En un archivo propio en la carpeta de esta tableta, no en un llavero. Quien pueda copiar ese archivo puede firmar como esta tableta.',
   'keep.own': 'Series escritas en esta tableta',
   'keep.own-none': 'Ninguna todavía: empieza con el primer registro.',
   'keep.own-waiting': { one: '{n} de ellos no está en el tráiler', other: '{n} de ellos no están en el tráiler' },
