@@ -32,7 +32,7 @@ pub struct Identity {
 /// What a folder holds of an identity.
 pub(crate) enum Found {
     /// All of it.
-    Whole(Identity),
+    Whole(Box<Identity>),
     /// The file, but the keyring has no such key any more.
     KeyGone(DeviceId),
     /// Nothing.
@@ -84,7 +84,7 @@ impl Identity {
         if file.keyring.is_some_and(|series| series != identity.incarnation) {
             Ok(Found::KeyGone(file.device))
         } else {
-            Ok(Found::Whole(identity))
+            Ok(Found::Whole(Box::new(identity)))
         }
     }
 

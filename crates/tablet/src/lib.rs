@@ -15,6 +15,7 @@ mod keeping;
 pub mod keyhome;
 mod lives;
 mod local;
+mod own;
 mod people;
 mod photos;
 mod place;

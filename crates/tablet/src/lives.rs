@@ -4,8 +4,8 @@
 use crate::blind::blind;
 use crate::core::{Core, Inner, parse};
 use crate::fault::{self, Fault};
+use crate::own;
 use crate::people;
-use crate::series;
 use crate::setting::{self, store_fault};
 use crate::syncing::Progress;
 use job::view::Wanted;
@@ -210,7 +210,7 @@ impl Core {
             receipt = setting::load(&inner.store, &receipt_key(&series))?;
             // A head that is damaged is not known: then there may be any number.
             let head = heads.0.get(&series).map(|head| head.seq);
-            let (before, end) = (entries, series::end_here(inner, &series, head.unwrap_or(u64::MAX - 1))?);
+            let (before, end) = (entries, own::end_here(inner, &series, head.unwrap_or(u64::MAX - 1))?);
             let mut next = receipt.map_or(0, |r: LastReceipt| r.seq) + 1;
             while next <= end {
                 let piece = match inner.store.read(&series, next, PIECE) {
@@ -230,7 +230,7 @@ impl Core {
                     }
                 }
             }
-            if series::was_told(inner, &series, end)? {
+            if own::was_told(inner, &series, end)? {
                 apart += entries - before;
             }
         }

@@ -25,17 +25,16 @@ pub(super) struct State {
 
 impl Exchange {
     pub(super) fn next_unread(&mut self, local: &impl Local) -> Result<Option<Step>, SyncError> {
-        while !self.unread.due.is_empty() {
+        if !self.unread.due.is_empty() {
             let names: Vec<EntryHash> = self.unread.due.iter().copied().collect();
             let mut piece = local.read_unread(&names, MAX_BODY)?;
             piece.truncate(unread_fit(&piece));
-            if piece.is_empty() {
-                // Named before and not given now: left for another time.
-                self.unread.due.clear();
-                break;
+            if !piece.is_empty() {
+                self.sent = Sent::PushUnread { names: piece.iter().map(Unread::name).collect() };
+                return Ok(Some(Step::PushUnread(piece)));
             }
-            self.sent = Sent::PushUnread { names: piece.iter().map(Unread::name).collect() };
-            return Ok(Some(Step::PushUnread(piece)));
+            // Named before and not given now: left for another time.
+            self.unread.due.clear();
         }
         if self.unread.differs && self.unread.rounds < ROUNDS {
             let mut names = local.unread()?;
