@@ -49,7 +49,8 @@ fn the_seeds_reach_behind_the_first_refusal() {
     let opens = of("entry").iter().filter(|(_, b)| journal::Sealed::open(b.clone(), None).is_ok()).count();
     let pushes = of("sync-push").iter().filter(|(_, b)| sync::wire::decode_push(b).is_ok_and(|l| !l.entries.is_empty())).count();
     let shown = of("image").iter().filter(|(_, b)| photo::pictures(b).is_ok()).count();
-    let plans = of("plan").iter().filter(|(_, b)| serde_json::from_slice::<job::SitePlan>(b).is_ok_and(|p| p.faults(None).is_empty())).count();
+    let plans =
+        of("plan").iter().filter(|(_, b)| serde_json::from_slice::<job::SitePlan>(b).is_ok_and(|p| p.faults(None).is_empty())).count();
     println!("{opens} entries open, {pushes} pushes carry entries, {shown} pictures are shown, {plans} plans are good");
     assert!(opens >= 15 && pushes >= 5 && shown >= 6 && plans >= 1);
 }

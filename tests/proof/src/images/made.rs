@@ -152,7 +152,8 @@ pub fn with_segments(jpeg: &[u8], segments: &[Vec<u8>]) -> Vec<u8> {
 pub fn small() -> Vec<(String, Vec<u8>)> {
     let photo = jpeg(24, 16, 1);
     let turned = exif(&[0, 1, 1, 0x12, 0, 3, 0, 0, 0, 1, 0, 6, 0, 0, 0, 0, 0, 0]);
-    let palette = [chunk(b"PLTE", &[255, 0, 0, 0, 255, 0]), chunk(b"tRNS", &[128]), chunk(b"IDAT", &stored(&[0, 0b0101_0000, 0, 0b1010_0000]))];
+    let palette =
+        [chunk(b"PLTE", &[255, 0, 0, 0, 255, 0]), chunk(b"tRNS", &[128]), chunk(b"IDAT", &stored(&[0, 0b0101_0000, 0, 0b1010_0000]))];
     let packed = [b"note\0\0".as_slice(), &zeros(4096)].concat();
     let profile = [b"p\0\0".as_slice(), &zeros(4096)].concat();
     [

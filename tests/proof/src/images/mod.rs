@@ -111,6 +111,8 @@ pub fn part(budget: &Budget) -> Figure {
     if Memory::mib("VmHWM:").is_none() {
         figure.notes.push("The memory could not be measured on this system.".into());
     }
-    figure.notes.push("The kernel's figures of the whole process; what a decoder takes and gives back between two looks is in them.".into());
+    figure
+        .notes
+        .push("The kernel's figures of the whole process; what a decoder takes and gives back between two looks is in them.".into());
     figure
 }

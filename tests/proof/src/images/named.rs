@@ -104,7 +104,11 @@ fn packed(large: bool) -> Vec<Case> {
     }
     all.push(case("progressive of 36 MP with 20,000 scans", Must::Keep, many_scans(6_000, 6_000, 20_000)));
     all.push(case("JPEG with 60,000 comments", Must::Show, with_segments(&photo, &vec![segment(0xfe, b"x"); 60_000])));
-    all.push(case("JPEG with 500 colour profiles", Must::Show, with_segments(&photo, &vec![segment(0xe2, b"ICC_PROFILE\0\x01\xffp"); 500])));
+    all.push(case(
+        "JPEG with 500 colour profiles",
+        Must::Show,
+        with_segments(&photo, &vec![segment(0xe2, b"ICC_PROFILE\0\x01\xffp"); 500]),
+    ));
     all.push(case("JPEG filled with 4 MB of fill bytes", Must::Show, {
         let mut bytes = photo[..2].to_vec();
         bytes.resize(4 << 20, 0xff);
@@ -133,7 +137,11 @@ fn loops() -> Vec<Case> {
     .collect::<Vec<_>>();
     let many = vec![exif(&ifd(1, &tag(3, 1, 8 << 16), 0)); 2_000];
     all.push(case("2,000 EXIF segments", Must::Show, with_segments(&photo, &many)));
-    all.push(case("EXIF in a PNG that points at itself", Must::Show, small_png(&[chunk(b"eXIf", &[b"MM\0\x2a\0\0\0\x08".as_slice(), &ifd(1, &tag(3, 1, 6 << 16), 8)].concat())])));
+    all.push(case(
+        "EXIF in a PNG that points at itself",
+        Must::Show,
+        small_png(&[chunk(b"eXIf", &[b"MM\0\x2a\0\0\0\x08".as_slice(), &ifd(1, &tag(3, 1, 6 << 16), 8)].concat())]),
+    ));
     let two = [&photo[..photo.len() - 2], &frame(0xc0, 20_000, 3_000, 3), &[0xff, 0xd9]].concat();
     all.push(case("a second frame header after the data", Must::Keep, two));
     let inside = with_segments(&photo, &[segment(0xe1, &jpeg(16, 16, 2))]);
