@@ -8,9 +8,11 @@ use job::Say;
 use job::board::Backup;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 use store::backup::{self, BackupReport, Target};
 use store::{Reader, StoreError};
+use tokio::sync::Notify;
 
 /// The folder of the TLS keys in the data folder.
 pub const TLS: &str = "tls";
@@ -76,7 +78,7 @@ impl Standing {
 }
 
 /// Makes backups until the server stops: the first at once.
-pub(crate) async fn keep_backups(app: App, data: PathBuf, schedule: Schedule) {
+pub(crate) async fn keep_backups(app: App, data: PathBuf, schedule: Schedule, stop: Arc<Notify>) {
     loop {
         let wait = match one(&app, &data, &schedule).await {
             Ok(()) => schedule.every(),
@@ -86,7 +88,10 @@ pub(crate) async fn keep_backups(app: App, data: PathBuf, schedule: Schedule) {
                 schedule.every().min(AGAIN)
             }
         };
-        tokio::time::sleep(wait).await;
+        tokio::select! {
+            () = tokio::time::sleep(wait) => {}
+            () = stop.notified() => return,
+        }
     }
 }
 
@@ -185,10 +190,10 @@ pub(crate) fn last_good_ms(root: &Path) -> Option<i64> {
 /// name still comes last.
 fn stamp(now_ms: i64, newest: Option<&str>) -> String {
     let now = utc(now_ms);
-    match newest {
-        Some(last) if last >= now.as_str() => format!("{}{LATER}{now}", last.split(LATER).next().unwrap_or(last)),
-        _ => now,
-    }
+    let Some(last) = newest.filter(|last| *last >= now.as_str()) else { return now };
+    // Also after one that was named so before, in the same second or by a clock that was set back once more.
+    let after = if last.contains(LATER) { time_of(last).map_or(now_ms, |t| t.saturating_add(1000)) } else { now_ms };
+    format!("{}{LATER}{}", last.split(LATER).next().unwrap_or(last), utc(now_ms.max(after)))
 }
 
 /// `2026-03-14-030507`. Days to dates by the usual shifted-year sums, from memory; checked against known dates below.
@@ -248,6 +253,10 @@ mod tests {
         let later = stamp(1_772_323_300_000, Some(&back));
         println!("{future} < {back} < {later}");
         assert!(future < back && back < later && later.len() <= 64);
+        let same_second = stamp(1_772_323_300_000, Some(&later));
+        let back_again = stamp(1_772_000_000_000, Some(&same_second));
+        println!("{later} < {same_second} < {back_again}");
+        assert!(later < same_second && same_second < back_again && back_again.len() <= 64);
         assert_eq!(time_of(&back), Some(1_772_323_200_000));
     }
 

@@ -17,9 +17,12 @@ use std::net::{SocketAddr, TcpListener};
 use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
+use tokio::sync::Notify;
 
 /// How long running requests may take to end when the server is stopped.
 const GRACE: Duration = Duration::from_secs(10);
+/// Hundredths of a second that connections which were cut off have to let go of the store.
+const LET_GO: u32 = 500;
 /// A connection that has not sent its first whole request head by then is closed, and so is one that is silent so long between
 /// two requests or sends a head so slowly.
 const FIRST_REQUEST: Duration = Duration::from_secs(20);
@@ -45,6 +48,9 @@ pub struct Running {
     tasks: Vec<tokio::task::JoinHandle<()>>,
     /// What runs beside the requests.
     keepers: Vec<tokio::task::JoinHandle<()>>,
+    /// A backup under way ends before the server does: half a one is worth nothing.
+    backup: Option<tokio::task::JoinHandle<()>>,
+    stop: Arc<Notify>,
     mdns: Option<mdns::Told>,
 }
 
@@ -80,16 +86,17 @@ pub fn start_with(options: &Serve, store: store::Options) -> Result<Running, Fau
         serve_plain(http, router(&app, Listener::Local, &options.ui), handle.clone(), doors)?,
     ];
     let certificate = Arc::new(Certificate { certs: Mutex::new(certs), tls });
-    let mut keepers = vec![
+    let (stop, mut backup) = (Arc::new(Notify::new()), None);
+    let keepers = vec![
         tokio::spawn(keep_certificate(Arc::clone(&certificate), app.clone(), options.listen)),
         tokio::spawn(sweep_uploads(app.clone())),
     ];
     if let Some(schedule) = options.backup.clone() {
         app.begin_backups(&schedule, backups::last_good_ms(&schedule.root));
-        keepers.push(tokio::spawn(backups::keep_backups(app.clone(), options.data.clone(), schedule)));
+        backup = Some(tokio::spawn(backups::keep_backups(app.clone(), options.data.clone(), schedule, Arc::clone(&stop))));
     }
     let mdns = options.mdns.then(|| mdns::tell(https_at, &app.web().pin)).flatten();
-    Ok(Running { https: https_at, http: http_at, app, certificate, handle, tasks, keepers, mdns })
+    Ok(Running { https: https_at, http: http_at, app, certificate, handle, tasks, keepers, backup, stop, mdns })
 }
 
 impl Running {
@@ -120,13 +127,22 @@ impl Running {
             told.stop();
         }
         self.handle.graceful_shutdown(Some(GRACE));
+        self.stop.notify_one();
         for keeper in &self.keepers {
             keeper.abort();
         }
         // All of them are waited for: each holds the store, and its folder is free only when the last lets go.
-        for task in self.tasks.into_iter().chain(self.keepers) {
+        for task in self.tasks.into_iter().chain(self.keepers).chain(self.backup) {
             let _ = task.await;
         }
+        // A connection that was cut off at the end of the grace lets go a moment later.
+        for _ in 0..LET_GO {
+            if self.app.is_last() {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(10)).await;
+        }
+        crate::log("a request did not end; the folder is free when the program has ended");
     }
 }
 

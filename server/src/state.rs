@@ -72,6 +72,11 @@ impl App {
         }))
     }
 
+    /// True where nobody else holds this any more, so that the store closes with it.
+    pub(crate) fn is_last(&self) -> bool {
+        Arc::strong_count(&self.0) == 1
+    }
+
     /// Certificates and fingerprints.
     pub fn web(&self) -> &Web {
         &self.0.web

@@ -38,6 +38,8 @@ pub struct Trailer {
     noted: BTreeMap<Incarnation, u64>,
     /// What was said of the tablets' clocks.
     pub(crate) clocks: Clocks,
+    /// Comparisons that wait for the tablet's heads.
+    pub(crate) clocks_due: BTreeMap<Incarnation, job::standing::Clock>,
     /// True once entries that count for nothing were not taken, because there was no more room for such.
     pub(crate) apart_full: bool,
 }
@@ -89,6 +91,7 @@ impl Trailer {
             tablets: Tablets::default(),
             noted: BTreeMap::new(),
             clocks: Clocks::default(),
+            clocks_due: BTreeMap::new(),
             apart_full: false,
         };
         trailer.tablets = trailer.load(TABLETS)?.unwrap_or_default();

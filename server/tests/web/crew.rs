@@ -115,6 +115,14 @@ impl Tablet {
         answer.json()
     }
 
+    /// Greets and says what it holds, as a sync does.
+    pub fn compare(&self, fixture: &Fixture, heads: &journal::Heads) -> journal::Heads {
+        self.hello(fixture, 0);
+        let answer = fixture.send(self.who(), "POST", "/api/sync/heads", "application/cbor", &heads.encode());
+        assert_eq!(answer.status, 200);
+        journal::Heads::decode(&answer.body).unwrap()
+    }
+
     pub fn done(&self, fixture: &Fixture, entries: u64, photos: u64) {
         let done = json!({ "incarnation": self.incarnation(), "seq": self.seq(), "entries_waiting": entries, "photos_waiting": photos });
         assert_eq!(fixture.post(self.who(), "/api/sync/done", &done).status, 200);

@@ -175,6 +175,41 @@ fn a_folder_that_was_set_back_by_hand_is_noticed_and_goes_on_in_a_new_series() {
 }
 
 #[test]
+fn a_folder_that_was_set_back_takes_its_own_words_back_before_it_writes() {
+    let mut fixture = Fixture::new();
+    let (k1, k2) = (pair(&fixture, 1, "K1"), pair(&fixture, 2, "K2"));
+    fixture.stop();
+    let (data, copied) = (fixture.data(), fixture.dir.path().join("copy"));
+    copy(&data, &copied);
+    fixture.start();
+    let cookie = fixture.sign_in("m-diaz");
+    let off = json!({ "device": k2.device, "reason": "lost" });
+    assert_eq!(fixture.post(As { cookie: Some(&cookie), ..As::default() }, "/api/board/tablet/take-off", &off).status, 200);
+    k1.compare(&fixture, &Heads::default());
+    let held = k1.pull(&fixture);
+    assert!(held.iter().any(|e| e.entry.kind == "clock"), "a comparison was written");
+    fixture.stop();
+    std::fs::remove_dir_all(&data).unwrap();
+    copy(&copied, &data);
+    fixture.start();
+    let before = fixture.app().with_now(|t| Ok(t.identity.incarnation)).unwrap();
+    let there = k1.compare(&fixture, &heads_of(&held));
+    assert!(there.seq(&before) < heads_of(&held).seq(&before), "nothing was written in the old series meanwhile");
+    let own: Vec<Sealed> = held.iter().filter(|e| e.entry.incarnation == before).cloned().collect();
+    let reply = push(&fixture, &k1, &own);
+    println!("{} stored, {} kept apart", reply.stored, reply.quarantined.len());
+    assert!(reply.stored >= 2 && reply.quarantined.is_empty());
+    assert_eq!(fixture.get(k2.who(), "/api/sync/photo/x").code(), "revoked", "what it had said stands again");
+    assert_ne!(fixture.app().with_now(|t| Ok(t.identity.incarnation)).unwrap(), before);
+    k1.compare(&fixture, &heads_of(&held));
+    let newest = k1
+        .pull(&fixture)
+        .into_iter()
+        .find(|e| e.entry.kind == "series-begin" && e.entry.incarnation != before && e.entry.device == own[0].entry.device);
+    println!("{:?}", newest.map(|e| e.entry.incarnation));
+}
+
+#[test]
 fn two_servers_of_one_outage_become_one_by_a_file_and_only_with_trust() {
     let hut = Fixture::new();
     let mut k1 = pair(&hut, 1, "K1");
