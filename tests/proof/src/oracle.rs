@@ -356,7 +356,9 @@ impl Counting {
             .collect();
         let (mut believed, mut least) = (trust.roots.clone(), BTreeMap::<journal::Incarnation, u64>::new());
         loop {
-            let limit = |series: &journal::Incarnation| if trust.roots.contains(series) { u64::MAX } else { least.get(series).copied().unwrap_or(0) };
+            let limit = |series: &journal::Incarnation| {
+                if trust.roots.contains(series) { u64::MAX } else { least.get(series).copied().unwrap_or(0) }
+            };
             let heard = |s: &Sealed| believed.contains(&s.entry.incarnation) && s.entry.seq <= limit(&s.entry.incarnation);
             let standing: Vec<&(&Sealed, journal::Incarnation, Json)> = says
                 .iter()

@@ -282,7 +282,17 @@ impl World {
         let planted = self.way.planted;
         let Node { store, drive, papers, .. } = &mut self.nodes[n];
         let Some(store) = store.as_mut() else { return Ok(None) };
-        let mut desk = Desk { store, drive, own, earlier: papers.own.clone(), planted, receipts: Vec::new(), photos: Vec::new(), roots: None, trouble: None.into() };
+        let mut desk = Desk {
+            store,
+            drive,
+            own,
+            earlier: papers.own.clone(),
+            planted,
+            receipts: Vec::new(),
+            photos: Vec::new(),
+            roots: None,
+            trouble: None.into(),
+        };
         let result = work(&mut desk);
         let Desk { receipts, photos, trouble, roots, .. } = desk;
         if let Some(e) = trouble.into_inner() {

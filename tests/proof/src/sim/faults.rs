@@ -165,7 +165,10 @@ impl World {
         if report.faults.iter().any(|f| f.to_string().contains(&photo.to_hex())) {
             return Ok(());
         }
-        Err(format!("{}: a bit of photo {photo} turned over and the check of the store does not name it: {:?}", self.nodes[n].name, report.faults))
+        Err(format!(
+            "{}: a bit of photo {photo} turned over and the check of the store does not name it: {:?}",
+            self.nodes[n].name, report.faults
+        ))
     }
 
     /// A byte of the database goes bad: it is noticed, or it changes nothing.
@@ -306,7 +309,6 @@ impl World {
     pub(super) fn replace(&mut self, n: usize) -> Sound {
         self.disk_lost(n)?;
         let (server, name) = (self.nodes[n].server, self.nodes[n].name.clone());
-        let before = self.nodes[n].papers.own.clone();
         let new: Node = self.machine(server, &name);
         self.nodes[n] = new;
         if !server {
@@ -315,10 +317,6 @@ impl World {
         }
         self.set_up_server(n)?;
         // The supervisor knows the old trailer: its series stay what they were.
-        for series in before {
-            let says = Standing { role: SeriesRole::Server, name: name.clone(), to: None, reason: String::new() };
-            self.state(n, &series, says)?;
-        }
         self.adopt_each_other()
     }
 
@@ -345,7 +343,8 @@ impl World {
 
     /// Every entry that a machine keeps, taken in or in quarantine; `None` where it cannot be read.
     pub fn all_kept(&mut self, n: usize) -> Option<BTreeSet<EntryHash>> {
-        if self.nodes[n].gone || self.nodes[n].store.is_none() && self.nodes[n].drive.open().map(|s| self.nodes[n].store = Some(s)).is_err() {
+        if self.nodes[n].gone || self.nodes[n].store.is_none() && self.nodes[n].drive.open().map(|s| self.nodes[n].store = Some(s)).is_err()
+        {
             return None;
         }
         let mut all: BTreeSet<EntryHash> = self.holdings(n).ok()?.into_keys().collect();

@@ -166,7 +166,8 @@ impl World {
         let Some(job) = self.model.jobs.last().cloned() else { return Ok(()) };
         self.figure.add("entries of a later program", 1);
         let subject = |field: &str| format!("job/{job}/{field}");
-        let plain = |field: &str, kind: &str, rng: &mut Rng| draft(&subject(field), kind, &bodies::body("gap/12", false, false, rng), vec![]);
+        let plain =
+            |field: &str, kind: &str, rng: &mut Rng| draft(&subject(field), kind, &bodies::body("gap/12", false, false, rng), vec![]);
         let drafts = match rng.below(6) {
             0 => vec![Draft { version: 2, ..plain("gap/6", "gap", rng) }],
             1 => vec![plain("gap/6", "gap-by-laser", rng)],

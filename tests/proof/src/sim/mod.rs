@@ -18,6 +18,7 @@ pub mod rng;
 mod screen;
 pub mod script;
 pub mod shrink;
+mod site;
 mod wire;
 pub mod world;
 

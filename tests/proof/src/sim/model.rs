@@ -25,6 +25,8 @@ pub struct Model {
     pub jobs: Vec<String>,
     /// Series that a supervisor shut out, with the last entry that counts.
     pub shut_out: BTreeMap<Incarnation, u64>,
+    /// Every series that a server ever wrote, with the server's name.
+    pub servers: BTreeMap<Incarnation, String>,
     /// Series that were set back or copied: two versions of them may exist.
     pub doubtful: BTreeSet<Incarnation>,
 }

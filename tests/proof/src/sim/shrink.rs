@@ -38,7 +38,9 @@ pub fn shrink(script: &Script, way: Way, runs: usize) -> Script {
         }
         piece = piece.div_ceil(2);
     }
-    for simpler in [Script { bad_net: 0, ..best.clone() }, Script { two_servers: false, ..best.clone() }, Script { tablets: 3, ..best.clone() }] {
+    for simpler in
+        [Script { bad_net: 0, ..best.clone() }, Script { two_servers: false, ..best.clone() }, Script { tablets: 3, ..best.clone() }]
+    {
         let merged = Script { ops: best.ops.clone(), ..simpler };
         if merged != best && fails(&merged) {
             best = merged;
