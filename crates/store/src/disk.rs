@@ -4,7 +4,7 @@
 pub mod lying;
 
 use std::fmt::Debug;
-use std::io::{self, Read, Seek, Write};
+use std::io::{self, Read, Write};
 use std::path::Path;
 use std::time::Duration;
 
@@ -86,13 +86,6 @@ pub trait Disk: Send + Sync + Debug {
     fn age(&self, path: &Path) -> io::Result<Option<Duration>> {
         self.bytes(path).map(|_| None)
     }
-    /// Writes a file's bytes over themselves and makes them durable; fine if it is not there.
-    ///
-    /// What is read of a file may stand in the system's memory alone: written by a program that was killed before its sync,
-    /// or by one whose sync failed, after which the system holds it to be clean and no later sync writes it. Written anew,
-    /// what is read is what the disk holds.
-    #[allow(clippy::missing_errors_doc)]
-    fn renew(&self, path: &Path) -> io::Result<()>;
     /// Takes the lock file at `path` for as long as what it gives is kept.
     ///
     /// # Errors
@@ -220,20 +213,6 @@ impl Disk for Real {
             self.sync_folder(parent.unwrap_or_else(|| Path::new(".")))?;
         }
         Ok(())
-    }
-
-    fn renew(&self, path: &Path) -> io::Result<()> {
-        let opened = std::fs::File::options().read(true).write(true).open(path);
-        let Some(mut file) = missing_is_none(opened)? else { return Ok(()) };
-        let mut piece = vec![0; 64 << 10];
-        loop {
-            let n = file.read(&mut piece)?;
-            if n == 0 {
-                return file.sync_all();
-            }
-            file.seek_relative(-i64::try_from(n).unwrap_or(0))?;
-            file.write_all(&piece[..n])?;
-        }
     }
 
     /// By fs4, because the standard library's own lock answers "not supported" on Android (rust-lang/rust #148325).

@@ -10,7 +10,6 @@ use crate::sums;
 use crate::wal::{self, LogState};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
-use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -87,7 +86,7 @@ impl Store {
         }
         // What a run wrote that was killed before its sync, or whose sync failed, is read here as if it were on the disk.
         // Nothing is shown, and nothing saved behind it, before it is.
-        disk.renew(&wal::beside(&file))?;
+        wal::renew(&*disk, &file)?;
         let mut writer = connect(&file, options.vfs.as_deref(), false)?;
         migrate(&mut writer)?;
         disk.sync_folder(folder)?;
@@ -121,9 +120,7 @@ fn check_sqlite(number: i32, version: &str) -> Result<(), StoreError> {
 fn keep_log(disk: &dyn Disk, folder: &Path) -> Result<(), StoreError> {
     let to = folder.join(KEPT_LOG);
     if disk.bytes(&to)?.is_none() {
-        let mut file = disk.create(&to)?;
-        file.write_all(&std::fs::read(folder.join("journal.sqlite-wal"))?)?;
-        file.sync()?;
+        wal::copy(disk, &wal::beside(&folder.join("journal.sqlite")), &to)?;
         disk.sync_folder(folder)?;
     }
     Ok(())

@@ -3,7 +3,7 @@
 //! confirmed entries away in silence. Layout: SQLite's documentation, "Database File Format", section 4.
 
 use crate::disk::Disk;
-use std::io::Read;
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
 const HEADER: usize = 32;
@@ -31,6 +31,46 @@ pub(crate) fn beside(database: &Path) -> PathBuf {
     let mut name = database.as_os_str().to_owned();
     name.push("-wal");
     name.into()
+}
+
+/// Makes what is read of the log what the disk holds.
+///
+/// It may stand in the system's memory alone: written by a run that was killed before its sync, or by one whose sync
+/// failed, after which the system holds the bytes to be clean and no later sync writes them. So they are written anew, into
+/// a file of their own that takes the log's place once it is durable: written over themselves, a power cut could harm what
+/// was acknowledged. Without room for that, a sync must do.
+pub(crate) fn renew(disk: &dyn Disk, database: &Path) -> std::io::Result<()> {
+    let log = beside(database);
+    let mut name = log.as_os_str().to_owned();
+    name.push(".anew");
+    let anew = Path::new(&name);
+    if disk.bytes(&log)?.unwrap_or(0) == 0 {
+        return Ok(());
+    }
+    disk.remove(anew)?;
+    match copy(disk, &log, anew) {
+        Err(e) if e.kind() == std::io::ErrorKind::StorageFull => {
+            disk.remove(anew)?;
+            disk.append(&log)?.sync()
+        }
+        Err(e) => Err(e),
+        Ok(()) => {
+            disk.rename(anew, &log)?;
+            disk.sync_folder(database.parent().unwrap_or(database))
+        }
+    }
+}
+
+/// Copies a file, durable but for its name.
+pub(crate) fn copy(disk: &dyn Disk, from: &Path, to: &Path) -> std::io::Result<()> {
+    let (mut from, mut to) = (disk.open(from)?, disk.create(to)?);
+    let mut piece = vec![0; 64 << 10];
+    loop {
+        match from.read(&mut piece)? {
+            0 => return to.sync(),
+            n => to.write_all(&piece[..n])?,
+        }
+    }
 }
 
 /// Looks at the log beside a database file.

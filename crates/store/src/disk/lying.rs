@@ -313,11 +313,6 @@ impl Disk for Lying {
         self.create_folder(path)
     }
 
-    /// The log of a store on this disk is a real file.
-    fn renew(&self, path: &Path) -> io::Result<()> {
-        super::Real.renew(path)
-    }
-
     /// The database of a store on this disk is a real file, and so is its lock.
     fn lock(&self, path: &Path) -> io::Result<Box<dyn super::Lock>> {
         super::Real.lock(path)

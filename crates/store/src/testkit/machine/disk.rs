@@ -207,25 +207,6 @@ impl Disk for Seen {
         made.iter().rev().filter_map(|p| p.parent()).try_for_each(|above| self.sync_folder(above))
     }
 
-    fn renew(&self, path: &Path) -> io::Result<()> {
-        let Some(id) = lock(&self.machine.0).tree.find(path) else { return Ok(()) };
-        drop(self.call(Kind::Open, path)?);
-        let mut at = 0;
-        loop {
-            let piece = {
-                let world = self.call(Kind::Read, path)?;
-                let rest = world.tree.bytes(id).and_then(|b| b.get(at..)).unwrap_or_default();
-                rest[..rest.len().min(64 << 10)].to_vec()
-            };
-            if piece.is_empty() {
-                return Ok(lock(&self.machine.0).sync(self.life, id, path)?);
-            }
-            let len = piece.len();
-            self.call(Kind::Write, path)?.perform(Op::Write { file: id, at, bytes: Arc::new(piece) });
-            at += len;
-        }
-    }
-
     fn lock(&self, path: &Path) -> io::Result<Box<dyn Lock>> {
         let there = lock(&self.machine.0).tree.find(path);
         let mut world = self.call(if there.is_some() { Kind::Open } else { Kind::Write }, path)?;
