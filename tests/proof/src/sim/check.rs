@@ -88,13 +88,14 @@ impl World {
 
     /// Jobs of one machine against the oracle.
     fn check_jobs(&mut self, n: usize, jobs: &[String]) -> Sound {
-        let read = self.holdings(n).and_then(|all| Ok((all, self.store(n).plan()?)));
-        let (all, plan) = match read {
-            Ok((all, Some(plan))) => (all, plan),
+        let read = self.holdings(n).and_then(|all| Ok((all, self.store(n).plan()?, self.store(n).trust()?)));
+        let (all, plan, trust) = match read {
+            Ok((all, Some(plan), trust)) => (all, plan, trust),
             Ok(_) => return Ok(()),
             Err(e) => return self.trouble(n, &e),
         };
-        let counting = Counting::new(&self.nodes[n].trust(), all.values());
+        // What the disk took of it: a pairing that it refused changes nothing.
+        let counting = Counting::new(&trust.unwrap_or_else(|| self.nodes[n].trust()), all.values());
         let counted: Vec<&Sealed> = all.values().filter(|s| counting.counts(s)).collect();
         self.figure.add("entries kept apart when looked at", (all.len() - counted.len()) as u64);
         for job in jobs {
@@ -287,7 +288,10 @@ impl World {
         let (one, two) = (self.store(a).series_states().unwrap_or_default(), self.store(b).series_states().unwrap_or_default());
         let apart = one.iter().filter_map(|x| Some((x, two.iter().find(|y| y.incarnation == x.incarnation && *y != x)?)));
         let say = |(x, y): (&store::SeriesState, &store::SeriesState)| {
-            format!("{} of {} counts to {} and to {}, said {:?} and {:?}; ", x.incarnation, x.name, x.counts_to, y.counts_to, x.said, y.said)
+            format!(
+                "{} of {} counts to {} and to {}, said {:?} and {:?}; ",
+                x.incarnation, x.name, x.counts_to, y.counts_to, x.said, y.said
+            )
         };
         let roots = |n: usize, w: &Self| format!("believing {:?}; ", w.nodes[n].trust());
         apart.map(say).collect::<String>() + &roots(a, self) + &roots(b, self)
