@@ -78,13 +78,14 @@ impl<'a> Cutter<'a> {
         let share = self.count().div_ceil(self.depth.most).max(1);
         let mut platter = Platter::new(self.run.base.clone(), self.depth.sector);
         for n in 0..=self.run.log.len() {
-            let kills = share == 1 || spread(seed_of(self.run.seed, n)) % 6 == 0;
+            let kills = share == 1 || spread(seed_of(self.run.seed, n)) % 12 == 0;
             let changes = n == 0 || !matches!(self.run.log[n - 1], Op::Ack(_));
             let seed = spread(seed_of(self.run.seed, n));
             let acked = self.acked(n);
             for (k, keep) in platter.keeps(self.depth.whole, self.depth.random, seed).into_iter().enumerate() {
                 // At every operation none or all is tried; of the others as many as there is room for.
-                let always = k < 2 && (share == 1 || n % 2 == k);
+                let often = self.depth.sector == 512 || n % 4 < 2;
+                let always = k < 2 && (share == 1 || (n % 2 == k && often));
                 if !always && spread(seed ^ k as u64) % share != 0 {
                     continue;
                 }
@@ -107,7 +108,10 @@ impl<'a> Cutter<'a> {
 
     fn at(&self, n: usize) -> String {
         let next = self.run.log.get(n).map_or("the end".to_owned(), words);
-        format!("flow {}, seed {}, sectors of {} bytes, before operation {n} ({next})", self.run.flow.name, self.run.seed, self.depth.sector)
+        format!(
+            "flow {}, seed {}, sectors of {} bytes, before operation {n} ({next})",
+            self.run.flow.name, self.run.seed, self.depth.sector
+        )
     }
 
     fn cut(&mut self, platter: &Platter, n: usize, keep: Keep, acked: usize) {
@@ -118,12 +122,10 @@ impl<'a> Cutter<'a> {
             return;
         }
         self.images += 1;
-        let result = open_and_judge(self.machine, &image, &self.run.facts, acked, &self.run.flow).and_then(|store| {
-            match self.images % 8 {
-                0 => self.three_times(store),
-                4 if self.depth.most == u64::MAX || self.images % 16 == 4 => self.cut_again(&image, n, acked, store),
-                _ => Ok(()),
-            }
+        let result = open_and_judge(self.machine, &image, &self.run.facts, acked, &self.run.flow).and_then(|store| match self.images % 8 {
+            0 => self.three_times(store),
+            4 if self.depth.most == u64::MAX || self.images % 16 == 4 => self.cut_again(&image, n, acked, store),
+            _ => Ok(()),
         });
         if let Err(why) = result {
             self.figure.failures.push(format!("{}, {keep:?} of {} unsynced: {why}", self.at(n), platter.unsynced()));

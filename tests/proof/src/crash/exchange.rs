@@ -1,8 +1,8 @@
 //! The two ends of a sync over two real stores, without the network between them.
 
 use super::play::{Fact, Play};
-use journal::{EntryHash, Heads, Incarnation, PhotoHash, Sealed, SigningKey, VerifyingKey};
 use job::Say;
+use journal::{EntryHash, Heads, Incarnation, PhotoHash, Sealed, SigningKey, VerifyingKey};
 use store::{Size, Store, StoreError};
 use sync::message::{DoneReply, PhotoReply};
 use sync::server_side::{self, Holds, PhotoRule};
@@ -91,8 +91,7 @@ impl Local for Tablet<'_> {
 fn answer(store: &mut Store, key: &SigningKey, step: &Step) -> Result<(Reply, Vec<Fact>), StoreError> {
     Ok(match step {
         Step::Hello(hello) => {
-            let holds =
-                Holds { heads: store.heads()?, photos_wanted: store.photos_wanted(MAX_WANTED as u64)?, ..Holds::default() };
+            let holds = Holds { heads: store.heads()?, photos_wanted: store.photos_wanted(MAX_WANTED as u64)?, ..Holds::default() };
             (Reply::Hello(server_side::hello_reply(hello, holds, key, NOW)), Vec::new())
         }
         Step::Heads(_) => (Reply::Heads(store.heads()?), Vec::new()),
@@ -113,8 +112,7 @@ fn answer(store: &mut Store, key: &SigningKey, step: &Step) -> Result<(Reply, Ve
         Step::PhotoOffset(photo) => photo_reply(store, key, photo)?,
         Step::PhotoPut { photo, offset, total, bytes } => {
             let held = store.upload_offset(photo)?;
-            if let (false, PhotoRule::Append { skip }) =
-                (held.complete, server_side::photo_rule(held.offset, *offset, bytes.len(), *total))
+            if let (false, PhotoRule::Append { skip }) = (held.complete, server_side::photo_rule(held.offset, *offset, bytes.len(), *total))
             {
                 store.upload_append(photo, held.offset, &bytes[skip..])?;
             }

@@ -1,8 +1,8 @@
 //! Real processes on a real disk, killed at a random moment.
 
+use super::cuts::round;
 use super::flows::{FLOWS, Flow, bundle};
 use super::play::{Fact, Play, Stage, backups};
-use super::cuts::round;
 use crate::{Budget, Figure};
 use journal::{EntryHash, PhotoHash};
 use std::io::{BufRead, BufReader, Write};
@@ -46,8 +46,7 @@ impl Stage for Real {
 }
 
 /// Flows that begin where an earlier one was killed.
-const AGAIN: [&str; 11] =
-    ["save", "correct", "photo", "sign", "import", "receipt", "sync in", "sync out", "backup", "compact", "export"];
+const AGAIN: [&str; 11] = ["save", "correct", "photo", "sign", "import", "receipt", "sync in", "sync out", "backup", "compact", "export"];
 
 fn named(name: &str) -> Flow {
     *FLOWS.iter().find(|f| f.name == name).expect("a flow of that name")

@@ -49,7 +49,8 @@ pub fn crash(budget: &Budget) -> Figure {
     while budget.more(figure.get(IMAGES), SMALL_IMAGES) {
         let seed = round(budget, n);
         let tasks: Vec<(Flow, usize)> = [512, 4096].into_iter().flat_map(|sector| FLOWS.iter().map(move |f| (*f, sector))).collect();
-        let share = budget.count.unwrap_or(SMALL_IMAGES) / tasks.len() as u64 + 60;
+        // Each operation's own cuts, the second cuts and those after a kill come on top.
+        let share = budget.count.unwrap_or(SMALL_IMAGES) / tasks.len() as u64 / 4 + 20;
         figure.join(spread_out(budget, &tasks, |(flow, sector)| {
             let depth = if budget.all {
                 Depth { sector: *sector, whole: if n == 0 { 10 } else { 7 }, random: 64, most: u64::MAX, until: budget.until }

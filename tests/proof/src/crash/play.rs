@@ -1,9 +1,9 @@
 //! A flow being played on a machine, and what was acknowledged in it.
 
+use super::flows::Flow;
 use journal::{EntryHash, Incarnation, PhotoHash, Sealed};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use super::flows::Flow;
 use store::backup::Target;
 use store::testkit::Author;
 use store::testkit::machine::{Machine, Tree, spread};
