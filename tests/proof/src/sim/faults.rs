@@ -322,17 +322,13 @@ impl World {
 
     /// What was on this disk and nowhere else is lost: noted, so that it alone may be missing.
     fn disk_lost(&mut self, n: usize) -> Sound {
-        let mine: BTreeSet<EntryHash> = match self.all_kept(n) {
-            Some(all) => all,
-            // It cannot be read any more: whatever it promised.
-            None => self.model.acknowledged.keys().copied().collect(),
-        };
         let mut elsewhere: BTreeSet<EntryHash> = BTreeSet::new();
         for other in (0..self.nodes.len()).filter(|o| *o != n) {
             elsewhere.extend(self.all_kept(other).into_iter().flatten());
         }
-        let lost = mine.into_iter().filter(|h| self.model.acknowledged.contains_key(h) && !elsewhere.contains(h));
-        let lost: Vec<EntryHash> = lost.collect();
+        // Whatever was promised and no other disk has: a damaged disk may show less than it promised.
+        let lost: Vec<EntryHash> =
+            self.model.acknowledged.keys().filter(|h| !elsewhere.contains(h) && !self.model.lost.contains(h)).copied().collect();
         self.figure.add("entries lost with the only disk they were on", lost.len() as u64);
         self.model.lost.extend(lost);
         for photo in self.model.photos.values_mut() {
