@@ -96,7 +96,8 @@ async fn new_server_without_backup() {
     assert!(!tubes(&mut server).await.contains(&71), "what nobody vouched for does not count");
     assert_eq!(server.board().await["ready"], false);
     for one in strange.iter().filter(|s| s["role"] == "tablet") {
-        let body = json!({"incarnation": one["incarnation"], "to": null, "said": one["said"], "reason": "K2 of the dead server, looked through"});
+        let body =
+            json!({"incarnation": one["incarnation"], "to": null, "said": one["said"], "reason": "K2 of the dead server, looked through"});
         let (status, said) = server.request(Method::POST, "/api/board/series", Some(&body)).await;
         assert!(status.is_success(), "{status} {said}");
     }

@@ -256,10 +256,8 @@ pub fn board(
     photos_away: &dyn Fn(&JobView) -> usize,
     now_ms: i64,
 ) -> BoardView {
-    let mut tablets: Vec<TabletOnBoard> = tablets
-        .iter()
-        .map(|t| TabletOnBoard { heard: heard(t, plan.silent_after_min, now_ms), tablet: t.clone() })
-        .collect();
+    let mut tablets: Vec<TabletOnBoard> =
+        tablets.iter().map(|t| TabletOnBoard { heard: heard(t, plan.silent_after_min, now_ms), tablet: t.clone() }).collect();
     tablets.sort_by(|a, b| a.tablet.name.cmp(&b.tablet.name));
     let silent: Vec<&str> = tablets.iter().filter(|t| t.heard == Heard::Silent).map(|t| t.tablet.name.as_str()).collect();
     let mut on_board: Vec<JobOnBoard> = jobs.iter().map(|j| job_on_board(j, &silent, photos_away(j))).collect();

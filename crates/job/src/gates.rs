@@ -116,7 +116,10 @@ fn judge(r: &Reader<'_>, gate: &HoldPoint, item: &ItemView, now: &[Covered]) -> 
     let changed = changed(now, &sign.covers);
     let not_good = if !r.understands(&format!("gate/{}", gate.id), &item.entry) {
         // It may look like one of ours and mean something else.
-        Some(Say::new("signed-by-newer", "A newer program wrote this signature and this one cannot judge it: it does not count here. Update."))
+        Some(Say::new(
+            "signed-by-newer",
+            "A newer program wrote this signature and this one cannot judge it: it does not count here. Update.",
+        ))
     } else if sign.gate != gate.id || root(&sign.covers, &sign.statement, &sign.lang) != sign.root {
         Some(Say::new("root-wrong", "This signature does not fit what it says it covers: it does not count."))
     } else if sign.waived.as_deref().is_some_and(|reason| reason.trim().is_empty()) {

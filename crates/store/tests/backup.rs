@@ -365,10 +365,6 @@ impl Disk for Failing {
     fn sync_folder(&self, _path: &Path) -> io::Result<()> {
         self.call()
     }
-    fn renew(&self, path: &Path) -> io::Result<()> {
-        self.call()?;
-        Real.renew(path)
-    }
     fn list(&self, path: &Path) -> io::Result<Vec<Listed>> {
         Real.list(path)
     }

@@ -1,62 +1,67 @@
-//! Fuzzing proper, where a nightly toolchain and cargo-fuzz stand. The committed corpus is replayed by the ordinary tests
-//! everywhere; this looks for inputs nobody has thought of.
+//! Fuzzing proper, where a nightly toolchain stands. The committed corpus is replayed by the ordinary tests everywhere;
+//! this looks for inputs nobody has thought of.
 
 use crate::place::Place;
 use crate::stop::Stop;
 use crate::{prove, run};
 use std::path::Path;
-use std::process::Command;
+use std::process::{Command, Stdio};
 use std::time::Instant;
 
 /// Seconds for each target in the test command.
 const SMALL: u64 = 30;
 
-/// Why nothing can be fuzzed here, or `None`.
-fn missing(place: &Place) -> Option<&'static str> {
-    if run::read(place.command("cargo").args(["+nightly", "--version"])).is_none() {
-        return Some("no nightly toolchain stands here; `rustup toolchain install nightly` brings one");
-    }
-    if run::read(place.command("cargo").args(["+nightly", "fuzz", "--version"])).is_none() {
-        return Some("cargo-fuzz is not here; `cargo install cargo-fuzz --locked` brings it");
-    }
-    None
+/// True where the nightly toolchain stands that the coverage of libFuzzer needs.
+fn nightly(place: &Place) -> bool {
+    run::read(plain(place, "rustc").args(["+nightly", "--version"])).is_some()
 }
 
-fn cargo_fuzz(place: &Place) -> Command {
-    let mut command = place.command("cargo");
-    // The cargo that runs this set its own toolchain; the nightly one is wanted.
-    command.env_remove("CARGO").env_remove("RUSTC").env_remove("RUSTDOC").env_remove("RUSTUP_TOOLCHAIN").env_remove("RUSTFLAGS");
-    command.env("CARGO_TARGET_DIR", place.target.join("fuzz")).args(["+nightly", "fuzz"]);
+/// A command that chooses its toolchain itself, not the one that runs this.
+fn plain(place: &Place, program: &str) -> Command {
+    let mut command = place.command(program);
+    for name in ["CARGO", "RUSTC", "RUSTDOC", "RUSTUP_TOOLCHAIN", "RUSTFLAGS", "CARGO_ENCODED_RUSTFLAGS"] {
+        command.env_remove(name);
+    }
     command
 }
 
 fn targets(place: &Place) -> Vec<String> {
-    let text = run::read(cargo_fuzz(place).arg("list")).unwrap_or_default();
-    text.lines().map(str::trim).filter(|l| !l.is_empty()).map(str::to_owned).collect()
+    let names = std::fs::read_dir(place.root.join("fuzz/fuzz_targets")).into_iter().flatten().flatten();
+    let mut names: Vec<String> = names.filter_map(|e| Some(e.file_name().to_str()?.strip_suffix(".rs")?.to_owned())).collect();
+    names.sort();
+    names
 }
 
 /// Each target for half a minute, if it can be done here. Gives `None` where it cannot, after saying why.
 pub fn small(place: &Place) -> Option<bool> {
-    if let Some(why) = missing(place) {
-        println!("not fuzzed beyond the committed corpus: {why}");
+    if !nightly(place) {
+        println!("not fuzzed beyond the committed corpus: no nightly toolchain stands here (`rustup toolchain install nightly`)");
         return None;
     }
-    Some(each(place, SMALL).iter().all(|target| target.well))
+    Some(each(place, SMALL).is_some_and(|all| all.iter().all(|target| target.well)))
 }
 
 /// Each target for its share of the time.
 pub fn large(place: &Place, seconds: u64, file: &Path) -> Result<bool, Stop> {
-    if let Some(why) = missing(place) {
-        prove::write(file, "fuzz", &[], &[], 0.0, &[&format!("Not run: {why}.")])?;
+    if !nightly(place) {
+        prove::write(file, "fuzz", &[], &[], 0.0, &["Not run: no nightly toolchain stands here."])?;
         return Ok(true);
     }
     let start = Instant::now();
-    let each = each(place, (seconds / targets(place).len().max(1) as u64).max(10));
-    let runs: Vec<(String, u64)> = each.iter().map(|t| (format!("inputs tried on {}", t.name), t.runs)).collect();
+    // Two at a time.
+    let share = (seconds * 2 / targets(place).len().max(1) as u64).max(10);
+    let Some(all) = each(place, share) else { return Err(Stop::new("the fuzzers could not be built; the compiler's words are above.")) };
+    let runs: Vec<(String, u64)> = all.iter().map(|t| (format!("inputs tried on {}", t.name), t.runs)).collect();
     let counts: Vec<(&str, u64)> = runs.iter().map(|(what, n)| (what.as_str(), *n)).collect();
-    let failures: Vec<String> =
-        each.iter().filter(|t| !t.well).map(|t| format!("{}: see target/fuzz and fuzz/artifacts", t.name)).collect();
-    prove::write(file, "fuzz", &counts, &failures, start.elapsed().as_secs_f64(), &[])?;
+    let failures: Vec<String> = all.iter().filter(|t| !t.well).map(|t| format!("{}: see target/proofs/found", t.name)).collect();
+    prove::write(
+        file,
+        "fuzz",
+        &counts,
+        &failures,
+        start.elapsed().as_secs_f64(),
+        &[&format!("{share} s each, from the committed corpus.")],
+    )?;
     Ok(failures.is_empty())
 }
 
@@ -66,47 +71,48 @@ struct Fuzzed {
     well: bool,
 }
 
-fn each(place: &Place, seconds: u64) -> Vec<Fuzzed> {
-    let mut all = Vec::new();
-    for name in targets(place) {
-        let limit = format!("-max_total_time={seconds}");
-        // What is found goes into a folder of its own, so that a run never changes the checkout.
-        let found = place.target.join("proofs").join("found").join(&name);
-        if let Err(e) = std::fs::create_dir_all(&found) {
-            println!("{} cannot be made: {e}", found.display());
-            all.push(Fuzzed { name, runs: 0, well: false });
-            continue;
-        }
-        let corpus = place.root.join("fuzz/corpus").join(&name);
-        let mut command = cargo_fuzz(place);
-        command.args(["run", "--sanitizer", "none", &name]).arg(&found).arg(&corpus).args([
-            "--",
-            &limit,
-            "-timeout=5",
-            "-rss_limit_mb=512",
-            "-print_final_stats=1",
-        ]);
-        command.stderr(std::process::Stdio::piped());
-        let (runs, well) = tried(&mut command);
-        println!("{name}: {runs} inputs in {seconds} s{}", if well { "" } else { ", and one that FAILED" });
-        all.push(Fuzzed { name, runs, well });
+/// Builds all fuzzers and runs them two at a time; `None` where they cannot be built.
+fn each(place: &Place, seconds: u64) -> Option<Vec<Fuzzed>> {
+    let folder = place.target.join("fuzz");
+    if !run::watched(plain(place, "sh").args(["fuzz/run.sh", "build"]).env("CARGO_TARGET_DIR", &folder), |_| ()) {
+        return None;
     }
-    all
+    let version = run::read(plain(place, "rustc").args(["+nightly", "-vV"]))?;
+    let host = version.lines().find_map(|line| line.strip_prefix("host: "))?.to_owned();
+    let programs = folder.join(host).join("release");
+    let mut all = Vec::new();
+    for pair in targets(place).chunks(2) {
+        let running: Vec<_> = std::thread::scope(|scope| {
+            let threads: Vec<_> = pair.iter().map(|name| scope.spawn(|| one(place, &programs, name, seconds))).collect();
+            threads.into_iter().filter_map(|thread| thread.join().ok()).collect()
+        });
+        all.extend(running);
+    }
+    Some(all)
 }
 
-/// Runs a fuzzer to its end; its own words are kept for a failure. Gives how many inputs it tried.
-fn tried(command: &mut Command) -> (u64, bool) {
-    let output = match command.stdin(std::process::Stdio::null()).output() {
-        Ok(output) => output,
-        Err(e) => {
-            println!("cargo fuzz could not be started: {e}");
-            return (0, false);
+fn one(place: &Place, programs: &Path, name: &str, seconds: u64) -> Fuzzed {
+    // What is found goes into a folder outside the checkout's files: a run never changes the corpus.
+    let found = place.target.join("proofs").join("found").join(name);
+    let made = std::fs::create_dir_all(&found);
+    let mut command = place.command(&programs.join(name).to_string_lossy());
+    command.args([&format!("-max_total_time={seconds}"), "-timeout=10", "-rss_limit_mb=1024", "-print_final_stats=1"]);
+    command.arg(format!("-artifact_prefix={}/failed-", found.display())).arg(&found).arg(place.root.join("fuzz/corpus").join(name));
+    let output = made.and_then(|()| command.stdin(Stdio::null()).output());
+    let (runs, well) = match output {
+        Ok(output) => {
+            let words = String::from_utf8_lossy(&output.stderr);
+            let count = words.lines().rev().find_map(|l| l.strip_prefix("stat::number_of_executed_units:")?.trim().parse().ok());
+            if !output.status.success() {
+                println!("{words}");
+            }
+            (count.unwrap_or(0), output.status.success() && count.is_some_and(|n| n > 0))
+        }
+        Err(error) => {
+            println!("{name} could not be run: {error}");
+            (0, false)
         }
     };
-    let words = String::from_utf8_lossy(&output.stderr).into_owned();
-    let runs = words.lines().rev().find_map(|l| l.strip_prefix("stat::number_of_executed_units:")?.trim().parse().ok()).unwrap_or(0);
-    if !output.status.success() {
-        println!("{words}");
-    }
-    (runs, output.status.success() && runs > 0)
+    println!("{name}: {runs} inputs in {seconds} s{}", if well { "" } else { ", and one that FAILED" });
+    Fuzzed { name: name.to_owned(), runs, well }
 }

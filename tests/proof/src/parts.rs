@@ -34,12 +34,7 @@ pub static PARTS: &[Part] = &[
         weight: 12,
         run: crate::sim::sim_part,
     },
-    Part {
-        name: "determinism",
-        claim: "A simulated world follows from its seed alone.",
-        weight: 1,
-        run: crate::sim::determinism_part,
-    },
+    Part { name: "determinism", claim: "A simulated world follows from its seed alone.", weight: 1, run: crate::sim::determinism_part },
     Part {
         name: "clocks",
         claim: "Clocks that jump by ten years or stand still change nothing that is shown but the times themselves.",

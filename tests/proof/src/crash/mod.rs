@@ -11,10 +11,10 @@ mod record;
 use crate::{Budget, Figure};
 use cuts::{Depth, cut_flow, round};
 use flows::{FLOWS, Flow};
+use std::collections::BTreeMap;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Instant;
-use std::collections::BTreeMap;
 use store::testkit::machine::{Fault, Lie, Machine, spread};
 
 pub use kills::{child, kills, kills_by};
@@ -66,7 +66,9 @@ pub fn crash(budget: &Budget) -> Figure {
     }
     figure.add("rounds, each with other sizes and another course of every flow", n);
     figure.notes.push(format!("flows: {}", FLOWS.iter().map(|f| f.name).collect::<Vec<_>>().join(", ")));
-    figure.notes.push("a write harms no bytes beside it within its sector, which SQLite assumes too; sectors of 512 and of 4096 bytes".into());
+    figure
+        .notes
+        .push("a write harms no bytes beside it within its sector, which SQLite assumes too; sectors of 512 and of 4096 bytes".into());
     figure
 }
 
