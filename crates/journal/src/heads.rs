@@ -222,7 +222,9 @@ mod tests {
             };
             assert!(seen.insert(change(&|h| h.0.get_mut(inc).unwrap().seq += 1)));
             assert!(seen.insert(change(&|h| h.0.get_mut(inc).unwrap().hash.0[31] ^= 1)));
-            assert!(seen.insert(change(&|h| drop(h.0.remove(inc)))));
+            assert!(seen.insert(change(&|h| {
+                h.0.remove(inc);
+            })));
         }
         assert!(seen.insert(heads(5).digest()) && seen.insert(Heads::default().digest()));
         println!("{} sets of heads, {} digests", seen.len(), seen.len());

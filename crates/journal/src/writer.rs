@@ -215,7 +215,8 @@ mod tests {
 
     #[test]
     fn a_wild_counter_is_not_followed_and_a_likely_one_is() {
-        let cases: [(&[(u64, u64)], u64, &str); 8] = [
+        type Case = (&'static [(u64, u64)], u64, &'static str);
+        let cases: [Case; 8] = [
             (&[], 0, "nothing is known"),
             (&[(3, 3), (5, 8)], 8, "two honest series"),
             (&[(3, 3), (5, 8 + LEAP)], 8 + LEAP, "as far ahead as entries that have not come may put it"),

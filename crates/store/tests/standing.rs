@@ -4,6 +4,8 @@
 use job::standing::{self, ALL, SeriesRole, Standing, Trust};
 use journal::{EntryHash, Incarnation, Sealed};
 use proptest::prelude::*;
+use std::path::Path;
+use store::testkit::machine::Machine;
 use store::testkit::{Author, trailer};
 use store::{Options, Store};
 use tempfile::TempDir;
@@ -165,8 +167,8 @@ proptest! {
             pieces.push(said);
         }
         let state = |order: Vec<usize>| {
-            let dir = TempDir::new().unwrap();
-            let mut store = open(&dir);
+            let machine = Machine::new();
+            let mut store = Store::open(Path::new("/data"), machine.options()).unwrap();
             if early { store.set_trust(&roots(&Author::new(9, "trailer"))).unwrap(); }
             // What comes too early is wanted again; three rounds bring everything.
             for _ in 0..pieces.len() {

@@ -5,7 +5,7 @@ mod common;
 
 use common::*;
 use journal::limits::MAX_COUNT;
-use journal::{DeviceId, Draft, Heads, Incarnation, PersonId, Range, Sealed, SigningKey, Stamp, Subject, Value, Writer};
+use journal::{DeviceId, Draft, Heads, Incarnation, PersonId, Range, Sealed, SigningKey, Stamp, Writer};
 use std::iter;
 use sync::exchange::{Exchange, Reply, Step};
 use sync::wire::{self, Unread, UnreadReply, WireError};

@@ -251,7 +251,7 @@ fn cut_case(trailer: &mut Trailer, seed: u64, cut: usize, style: Style, n: usize
     let photo = Photo::new(seed ^ ((n as u64) << 8), LONG);
     trailer.own(&photo, 0, cut);
     let mut sent = cut;
-    if n % 61 == 0 {
+    if n.is_multiple_of(61) {
         trailer.restart();
         figure.add("cuts with a restart of the trailer", 1);
     }

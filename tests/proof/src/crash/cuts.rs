@@ -78,7 +78,7 @@ impl<'a> Cutter<'a> {
         let share = self.count().div_ceil(self.depth.most).max(1);
         let mut platter = Platter::new(self.run.base.clone(), self.depth.sector);
         for n in 0..=self.run.log.len() {
-            let kills = share == 1 || spread(seed_of(self.run.seed, n)) % 12 == 0;
+            let kills = share == 1 || spread(seed_of(self.run.seed, n)).is_multiple_of(12);
             let changes = n == 0 || !matches!(self.run.log[n - 1], Op::Ack(_));
             let seed = spread(seed_of(self.run.seed, n));
             let acked = self.acked(n);
@@ -86,7 +86,7 @@ impl<'a> Cutter<'a> {
                 // At every operation none or all is tried; of the others as many as there is room for.
                 let often = self.depth.sector == 512 || n % 4 < 2;
                 let always = k < 2 && (share == 1 || (n % 2 == k && often));
-                if !always && spread(seed ^ k as u64) % share != 0 {
+                if !always && !spread(seed ^ k as u64).is_multiple_of(share) {
                     continue;
                 }
                 if self.over() {
@@ -165,7 +165,7 @@ impl<'a> Cutter<'a> {
             platter.play(op);
             let keeps = platter.keeps(0, 2, seed);
             let keep = keeps[spread(seed ^ m as u64) as usize % keeps.len()];
-            if spread(seed.wrapping_add(m as u64)) % (log.len() as u64 / 6 + 1) != 0 {
+            if !spread(seed.wrapping_add(m as u64)).is_multiple_of(log.len() as u64 / 6 + 1) {
                 continue;
             }
             self.figure.add("second power cuts while recovering", 1);
@@ -202,7 +202,7 @@ impl<'a> Cutter<'a> {
             }
         }
         let seed = spread(self.run.seed ^ n as u64);
-        if seed % 4 == 0 {
+        if seed.is_multiple_of(4) {
             // Done again to its end by whoever was cut off; the programs are left running.
             drop(opened);
             let mut play = Play::new(&self.again, self.run.seed);

@@ -212,7 +212,7 @@ pub fn lying(machine: &Machine, flow: Flow, seed: u64, most: u64, until: Option<
             acked = run.given + k;
         }
         let at = spread(seed ^ n as u64);
-        if at % share != 0 || until.is_some_and(|until| Instant::now() >= until) {
+        if !at.is_multiple_of(share) || until.is_some_and(|until| Instant::now() >= until) {
             continue;
         }
         let units = platter.unsynced().max(1);

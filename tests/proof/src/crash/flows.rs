@@ -22,8 +22,11 @@ pub struct Flow {
     /// Plays it. Played again where it was cut, it goes on.
     pub run: fn(&mut Play<'_>) -> Result<(), StoreError>,
     /// What a person does after a cut before the store is opened, where that is more than starting the program.
-    pub first_aid: Option<fn(&dyn Stage) -> Result<(), StoreError>>,
+    pub first_aid: Option<FirstAid>,
 }
+
+/// What a person does after a cut before the program is started.
+pub type FirstAid = fn(&dyn Stage) -> Result<(), StoreError>;
 
 const fn flow(name: &'static str, tablet: bool, before: Step, run: Step) -> Flow {
     Flow { name, tablet, before, run, first_aid: None }

@@ -36,7 +36,7 @@ fn hand(budget: &Budget, next: &AtomicUsize) -> Figure {
         }
         // In a large run every place in turn, both ways; else places spread by chance over all of them.
         let (which, at) = if budget.all { all[n / 2] } else { all[(budget.case(n as u64) % all.len() as u64) as usize] };
-        let mask = if n % 2 == 0 { 0xff } else { 1 << (budget.case(n as u64) >> 32) % 8 };
+        let mask = if n.is_multiple_of(2) { 0xff } else { 1 << ((budget.case(n as u64) >> 32) % 8) };
         figure.add(&format!("flips in the {}", name(which)), 1);
         match bench.flip(which, at, mask) {
             Ok(Outcome::Refused) => figure.add("flips after which the store is not opened, and says why", 1),

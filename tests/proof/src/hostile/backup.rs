@@ -27,7 +27,7 @@ thread_local! {
 
 fn open() -> (TempDir, Store) {
     let folder = TempDir::new().expect("a folder");
-    let options = Options { vfs: Some(VFS.with(FaultVfs::name)), disk: Arc::new(Lying::default()), photo_floor: 0, ..Options::default() };
+    let options = Options { vfs: Some(VFS.with(FaultVfs::name)), disk: Arc::new(Lying::default()), photo_floor: 0 };
     let store = Store::open(folder.path(), options).expect("a store");
     (folder, store)
 }

@@ -251,7 +251,9 @@ impl World {
     /// All who hold the same show the same, also anew from the entries; photos are what they were.
     fn all_alike(&mut self) -> Sound {
         let jobs = self.model.jobs.clone();
-        let mut states: BTreeMap<(Vec<EntryHash>, BTreeSet<Incarnation>), (usize, Vec<u8>)> = BTreeMap::new();
+        // By what a store holds and whom it believes: who showed it first, and what.
+        type Held = (Vec<EntryHash>, BTreeSet<Incarnation>);
+        let mut states: BTreeMap<Held, (usize, Vec<u8>)> = BTreeMap::new();
         for n in 0..self.nodes.len() {
             if self.nodes[n].gone {
                 continue;

@@ -69,6 +69,7 @@ impl Journal {
         hashes
     }
 
+    #[allow(clippy::too_many_arguments)] // One entry, said in full.
     fn said(&mut self, pen: usize, person: &str, field: &str, kind: &str, version: u32, body: &Json, basis: Vec<EntryHash>) {
         let body = Value::from_json(body).expect("no floats");
         let draft = Draft { kind: kind.into(), version, subject: Subject(format!("job/{JOB}/{field}")), basis, body };
