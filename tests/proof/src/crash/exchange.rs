@@ -146,7 +146,8 @@ pub fn exchange(play: &mut Play<'_>, mut tablet: Tablet<'_>, trailer: &mut Store
         let step = exchange.next(&mut tablet);
         let step = step.map_err(|e| local(&tablet, &e))?;
         if let Step::Finished(outcome) = step {
-            assert!(outcome.is_clean(), "{outcome:?}");
+            // A photo whose file could not be read is left for another time: the exchange goes on, and promises nothing of it.
+            assert!(outcome.forks.is_empty() && outcome.quarantined.is_empty() && outcome.own_ahead == 0, "{outcome:?}");
             return Ok(());
         }
         let (reply, promises) = answer(trailer, &key, &step)?;

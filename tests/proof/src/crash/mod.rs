@@ -115,7 +115,7 @@ pub fn io_errors(budget: &Budget) -> Figure {
 
 /// A disk that becomes full at every call of every flow.
 pub fn disk_full(budget: &Budget) -> Figure {
-    walk_calls(budget, 500, |walk, n| walk.full(n))
+    walk_calls(budget, 560, |walk, n| walk.full(n))
 }
 
 /// Disks that say every sync is done and do none.
