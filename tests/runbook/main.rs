@@ -103,6 +103,7 @@ async fn new_server_without_backup() {
     }
     assert_eq!(tubes(&mut server).await, BTreeSet::from([47, 71]));
     assert_eq!(gaps(&mut server, &first).await.len() + gaps(&mut server, &second).await.len(), 2);
+    assert_eq!(server.board().await["counts"]["photos_away"], 1, "K2's photo went with K2, and the board says so; K1 gave its own again");
     server.stop();
 }
 
@@ -211,6 +212,7 @@ async fn carried_by_hand() {
     pair(&mut server, &k1).await;
     server.stop();
     let job = work(&k1, 47, 1);
+    std::fs::create_dir(o.path("stick")).unwrap();
     let out = k1.call("export_store", json!({"to": text(&o.path("stick"))}));
     println!("{out}");
     let file = out["path"].as_str().unwrap();
@@ -348,7 +350,7 @@ async fn full_disk() {
     let mut server = o.serve("trailer").await;
     let machine = store::testkit::machine::Machine::new();
     let env = std::sync::Arc::new(tablet::SystemEnv::new().unwrap_or_else(|f| panic!("{f:?}")));
-    let options = store::Options { disk: machine.disk(), ..store::Options::default() };
+    let options = store::Options { photo_floor: store::PHOTO_FLOOR, ..machine.options() };
     let opened = tablet::Tablet::open_with(&o.path("K1"), env, options).unwrap_or_else(|f| panic!("{f:?}"));
     let k1 = tubewright_tests::crew::Crew { tablet: opened, name: "K1".into() };
     pair(&mut server, &k1).await;

@@ -29,7 +29,8 @@ impl JobFold {
         let wanted = wanted(&r, &found, &gates, stands_at, &opened);
         let place: Option<Place> = r.value("place");
         let steps = step_views(&r, found, level);
-        let tablets: BTreeSet<String> = self.subjects.values().flat_map(|s| s.facts.values()).map(|f| devices.name(&f.device)).collect();
+        let tablets: BTreeSet<String> =
+            self.subjects.values().flat_map(|s| s.facts.values()).map(|f| devices.name(&f.incarnation)).collect();
         Some(JobView {
             job: self.job.clone(),
             number: open.number,

@@ -10,16 +10,18 @@ use serde_json::Value as Json;
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Names of the devices, from their `series-begin` entries, and what is known of their clocks.
+/// The name each series was begun under, and what is known of its clock.
+///
+/// By series, not by device: a tablet that was copied goes on under another name, and what was written before keeps the one
+/// that stood on it.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Devices {
-    names: BTreeMap<DeviceId, (u64, EntryHash, String)>,
+    names: BTreeMap<Incarnation, String>,
     clocks: Clocks,
 }
 
 impl Devices {
-    /// Takes note of a device's name if the entry is a `series-begin`. A later series of the same device may carry another
-    /// name: the one with the higher counter stands, then the higher hash, so that all agree.
+    /// Takes note of a series' name if the entry is its `series-begin`. True if that changed anything.
     pub fn insert(&mut self, sealed: &Sealed) -> bool {
         let entry = &sealed.entry;
         if entry.kind != "series-begin" {
@@ -28,20 +30,12 @@ impl Devices {
         let Some(name) = entry.body.to_json().get("name").and_then(Json::as_str).map(str::to_owned) else {
             return false;
         };
-        let now = (entry.counter, sealed.hash, name);
-        match self.names.get(&entry.device) {
-            Some(known) if *known >= now => false,
-            _ => self.names.insert(entry.device, now).is_none_or(|was| was.2 != self.name(&entry.device)),
-        }
+        self.set(entry.incarnation, name)
     }
 
-    /// Sets a name that comes from no entry; any entry's name goes before it. True if that changed anything.
-    pub fn set(&mut self, device: DeviceId, name: String) -> bool {
-        let now = (0, EntryHash([0; 32]), name);
-        match self.names.get(&device) {
-            Some(known) if known.0 > 0 || *known == now => false,
-            _ => self.names.insert(device, now).is_none_or(|was| was.2 != self.name(&device)),
-        }
+    /// Sets a series' name. True if that changed anything.
+    pub fn set(&mut self, series: Incarnation, name: String) -> bool {
+        self.names.insert(series, name.clone()).is_none_or(|was| was != name)
     }
 
     /// Takes note of a comparison of clocks.
@@ -49,9 +43,9 @@ impl Devices {
         self.clocks.insert(series, clock);
     }
 
-    /// The device's name, or the beginning of its identifier.
-    pub fn name(&self, device: &DeviceId) -> String {
-        self.names.get(device).map(|(_, _, name)| name.clone()).unwrap_or_else(|| device.to_hex()[..6].to_owned())
+    /// The name of a series' device, or the beginning of the series' identifier.
+    pub fn name(&self, series: &Incarnation) -> String {
+        self.names.get(series).cloned().unwrap_or_else(|| series.to_hex()[..6].to_owned())
     }
 }
 
@@ -229,7 +223,7 @@ impl Names<'_> {
             person: fact.person.clone(),
             name: self.plan.person(&fact.person).map_or_else(|| fact.person.0.clone(), |p| p.name.clone()),
             device: fact.device,
-            tablet: self.devices.name(&fact.device),
+            tablet: self.devices.name(&fact.incarnation),
             wall_ms: fact.wall_ms,
             skew_ms: self.devices.clocks.skew_ms(&fact.incarnation, &fact.boot, fact.seq),
             counter: fact.counter,
@@ -264,7 +258,7 @@ impl Names<'_> {
         let mut answers: Vec<Answer> = groups
             .into_values()
             .filter_map(|mut facts| {
-                facts.sort_by_key(|f| (self.devices.name(&f.device), f.person.clone(), f.hash));
+                facts.sort_by_key(|f| (self.devices.name(&f.incarnation), f.person.clone(), f.hash));
                 self.answer(&facts)
             })
             .collect();

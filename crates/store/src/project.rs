@@ -15,7 +15,7 @@ use std::collections::BTreeSet;
 use std::fmt::Write;
 
 /// Raise it whenever views are folded otherwise than before: a store that holds older ones makes them anew when opened.
-const VERSION: u32 = 5;
+const VERSION: u32 = 6;
 const VERSION_KEY: &str = "projections";
 const PLAN: &str = "site/plan";
 const PLAN_KIND: &str = "site-plan";

@@ -4,7 +4,7 @@ use crate::error::StoreError;
 use crate::sums;
 use job::standing::Clock;
 use job::{Devices, SitePlan};
-use journal::{DeviceId, EntryHash, Head, Incarnation, PhotoHash, Sealed, Signature, SiteId, Tail, VerifyingKey};
+use journal::{EntryHash, Head, Incarnation, PhotoHash, Sealed, Signature, SiteId, Tail, VerifyingKey};
 use rusqlite::{Connection, OptionalExtension, Row, Rows};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -104,13 +104,13 @@ pub(crate) fn plan(c: &Connection) -> Result<Option<SitePlan>, StoreError> {
     Ok(text.map(|t| serde_json::from_str(&t)).transpose()?)
 }
 
-/// The name with the highest counter stands, then the one with the higher hash: the same on every machine.
+/// The name each series was begun under.
 pub(crate) fn devices(c: &Connection) -> Result<Devices, StoreError> {
-    let mut statement = c.prepare_cached("SELECT device, name FROM p_device ORDER BY counter, hash")?;
+    let mut statement = c.prepare_cached("SELECT incarnation, name FROM p_device")?;
     let mut rows = statement.query([])?;
     let mut devices = Devices::default();
     while let Some(row) = rows.next()? {
-        devices.set(DeviceId(row.get(0)?), row.get(1)?);
+        devices.set(Incarnation(row.get(0)?), row.get(1)?);
     }
     Ok(devices)
 }

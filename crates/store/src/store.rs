@@ -183,6 +183,18 @@ impl Store {
         })
     }
 
+    /// Takes every such word back, where it was another trailer's, or one's that was set back: all photos are offered again,
+    /// and those it still holds are signed for again without being sent.
+    ///
+    /// # Errors
+    /// As [`Store::append`].
+    pub fn remove_photo_receipts(&mut self) -> Result<(), StoreError> {
+        self.change(|t, _| {
+            t.execute("DELETE FROM photo_receipt", [])?;
+            Ok(())
+        })
+    }
+
     /// Checks the hash over a whole upload and makes it a photo, durable on return. Doing it again is fine.
     ///
     /// # Errors

@@ -133,7 +133,10 @@ fn a_new_plan_or_device_name_folds_all_jobs_anew() {
     }
     let mut again = k2.again(22, "K2b");
     assert_eq!(store.accept(again.begin()).unwrap().jobs.len(), 2);
-    assert_eq!(store.job("a1").unwrap().unwrap().opened.tablet, "K2b");
+    assert_eq!(store.job("a1").unwrap().unwrap().opened.tablet, "K2", "what was written keeps the name that stood on the tablet");
+    store.accept(again.note("a1", "under the new name")).unwrap();
+    let notes = store.job("a1").unwrap().unwrap().lists["notes"].clone();
+    assert!(notes.iter().any(|n| n.by.tablet == "K2b"), "{notes:?}");
     assert_eq!(store.device_list().unwrap().len(), 4);
     let stands = store.state_bytes().unwrap();
     store.rebuild().unwrap();

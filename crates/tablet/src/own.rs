@@ -103,7 +103,7 @@ impl Core {
         for (key, _) in inner.store.settings(TOLD).map_err(store_fault)? {
             inner.store.remove_setting(&key).map_err(store_fault)?;
         }
-        Ok(())
+        inner.store.remove_photo_receipts().map_err(store_fault)
     }
 
     /// The name of this tablet, made up where it has none yet.
