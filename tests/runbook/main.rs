@@ -350,6 +350,7 @@ async fn full_disk() {
     let mut server = o.serve("trailer").await;
     let machine = store::testkit::machine::Machine::new();
     let env = std::sync::Arc::new(tablet::SystemEnv::new().unwrap_or_else(|f| panic!("{f:?}")));
+    std::fs::create_dir(o.path("K1")).unwrap();
     let options = store::Options { photo_floor: store::PHOTO_FLOOR, ..machine.options() };
     let opened = tablet::Tablet::open_with(&o.path("K1"), env, options).unwrap_or_else(|f| panic!("{f:?}"));
     let k1 = tubewright_tests::crew::Crew { tablet: opened, name: "K1".into() };
