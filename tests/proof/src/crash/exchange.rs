@@ -145,6 +145,11 @@ pub fn exchange(play: &mut Play<'_>, mut tablet: Tablet<'_>, trailer: &mut Store
     for _ in 0..1000 {
         let step = exchange.next(&mut tablet);
         let step = step.map_err(|e| local(&tablet, &e))?;
+        // A photo that cannot be read is left for another time and the exchange goes on; here it ends, so that the promises
+        // made are the first of those of a run without a fault.
+        if let Some(e) = tablet.failed.take() {
+            return Err(e);
+        }
         if let Step::Finished(outcome) = step {
             // A photo whose file could not be read is left for another time: the exchange goes on, and promises nothing of it.
             assert!(outcome.forks.is_empty() && outcome.quarantined.is_empty() && outcome.own_ahead == 0, "{outcome:?}");
