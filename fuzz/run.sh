@@ -13,6 +13,7 @@ RUSTFLAGS="$flags" cargo +nightly build --release --manifest-path Cargo.toml --t
 [ "$what" = build ] && exit 0
 folder=${CARGO_TARGET_DIR:-target}/$target/release
 [ $# -gt 0 ] || set -- $(ls fuzz_targets | sed 's/\.rs$//')
+failed=
 for name; do
     mkdir -p "found/$name" "artifacts/$name"
     if [ "$what" = merge ]; then
@@ -21,5 +22,8 @@ for name; do
     fi
     echo "== $name, $what s"
     "$folder/$name" "-max_total_time=$what" -timeout=10 -rss_limit_mb=1024 -print_final_stats=1 \
-        "-artifact_prefix=artifacts/$name/" "found/$name" "corpus/$name" 2>&1 | tail -n 12
+        "-artifact_prefix=artifacts/$name/" "found/$name" "corpus/$name" >"artifacts/$name.log" 2>&1 || failed="$failed $name"
+    tail -n 12 "artifacts/$name.log"
 done
+# After a pipe the shell would have told of `tail`, which never fails.
+[ -z "$failed" ] || { echo "failed:$failed" >&2; exit 1; }

@@ -42,6 +42,15 @@ impl Outage {
     }
 }
 
+/// An outage whose server runs, with one tablet paired.
+pub async fn one_tablet() -> (Outage, Trailer, Crew) {
+    let o = Outage::new();
+    let mut server = o.serve("trailer").await;
+    let k1 = o.tablet("K1");
+    pair(&mut server, &k1).await;
+    (o, server, k1)
+}
+
 /// Pairs, and syncs once by that.
 pub async fn pair(server: &mut Trailer, crew: &Crew) -> Json {
     let code = server.pairing().await;

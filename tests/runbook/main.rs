@@ -36,10 +36,8 @@ fn every_procedure_names_the_test_that_plays_it() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn restore_from_backup() {
-    let o = Outage::new();
-    let mut server = o.serve("trailer").await;
-    let (k1, k2) = (o.tablet("K1"), o.tablet("K2"));
-    pair(&mut server, &k1).await;
+    let (o, mut server, k1) = one_tablet().await;
+    let k2 = o.tablet("K2");
     pair(&mut server, &k2).await;
     let first = work(&k1, 47, 1);
     sync(&k1);
@@ -72,10 +70,8 @@ async fn restore_from_backup() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn new_server_without_backup() {
-    let o = Outage::new();
-    let mut server = o.serve("trailer").await;
-    let (k1, k2) = (o.tablet("K1"), o.tablet("K2"));
-    pair(&mut server, &k1).await;
+    let (o, mut server, k1) = one_tablet().await;
+    let k2 = o.tablet("K2");
     pair(&mut server, &k2).await;
     let first = work(&k1, 47, 1);
     let second = work(&k2, 71, 2);
@@ -109,10 +105,7 @@ async fn new_server_without_backup() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn lost_tablet() {
-    let o = Outage::new();
-    let mut server = o.serve("trailer").await;
-    let k1 = o.tablet("K1");
-    pair(&mut server, &k1).await;
+    let (_o, mut server, k1) = one_tablet().await;
     let job = work(&k1, 47, 1);
     sync(&k1);
     take_off(&mut server, "K1").await;
@@ -136,10 +129,7 @@ async fn take_off(server: &mut tubewright_tests::trailer::Trailer, name: &str) {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn found_tablet() {
-    let o = Outage::new();
-    let mut server = o.serve("trailer").await;
-    let k1 = o.tablet("K1");
-    pair(&mut server, &k1).await;
+    let (_o, mut server, k1) = one_tablet().await;
     let job = work(&k1, 47, 1);
     sync(&k1);
     take_off(&mut server, "K1").await;
@@ -163,10 +153,7 @@ async fn found_tablet() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn copied_tablet() {
-    let o = Outage::new();
-    let mut server = o.serve("trailer").await;
-    let k1 = o.tablet("K1");
-    pair(&mut server, &k1).await;
+    let (o, mut server, k1) = one_tablet().await;
     let job = work(&k1, 47, 1);
     sync(&k1);
     drop(k1);
@@ -187,10 +174,7 @@ async fn copied_tablet() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn broken_tablet() {
-    let o = Outage::new();
-    let mut server = o.serve("trailer").await;
-    let k1 = o.tablet("K1");
-    pair(&mut server, &k1).await;
+    let (o, server, k1) = one_tablet().await;
     let job = work(&k1, 47, 1);
     drop(k1);
     server.stop();
@@ -206,10 +190,7 @@ async fn broken_tablet() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn carried_by_hand() {
-    let o = Outage::new();
-    let mut server = o.serve("trailer").await;
-    let k1 = o.tablet("K1");
-    pair(&mut server, &k1).await;
+    let (o, server, k1) = one_tablet().await;
     server.stop();
     let job = work(&k1, 47, 1);
     std::fs::create_dir(o.path("stick")).unwrap();
@@ -233,10 +214,7 @@ async fn carried_by_hand() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn two_servers() {
-    let o = Outage::new();
-    let mut server = o.serve("trailer").await;
-    let k1 = o.tablet("K1");
-    pair(&mut server, &k1).await;
+    let (o, server, k1) = one_tablet().await;
     let first = work(&k1, 47, 1);
     sync(&k1);
     server.stop();
@@ -262,10 +240,8 @@ async fn two_servers() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn damaged_store() {
-    let o = Outage::new();
-    let mut server = o.serve("trailer").await;
-    let (k1, k2) = (o.tablet("K1"), o.tablet("K2"));
-    pair(&mut server, &k1).await;
+    let (o, mut server, k1) = one_tablet().await;
+    let k2 = o.tablet("K2");
     pair(&mut server, &k2).await;
     let job = work(&k1, 47, 1);
     sync(&k1);
@@ -307,10 +283,7 @@ fn find_photo(data: &std::path::Path) -> std::path::PathBuf {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn new_address() {
-    let o = Outage::new();
-    let mut server = o.serve("trailer").await;
-    let k1 = o.tablet("K1");
-    pair(&mut server, &k1).await;
+    let (o, server, k1) = one_tablet().await;
     let job = work(&k1, 47, 1);
     server.stop();
     let mut moved = tubewright_tests::trailer::Trailer::start(&o.path("trailer"), 0);
@@ -325,10 +298,7 @@ async fn new_address() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn forgotten_pin() {
-    let o = Outage::new();
-    let mut server = o.serve("trailer").await;
-    let k1 = o.tablet("K1");
-    pair(&mut server, &k1).await;
+    let (o, server, k1) = one_tablet().await;
     server.stop();
     let plan = std::fs::read_to_string(tubewright_tests::paths::outage()).unwrap();
     let mut plan: serde_json::Value = serde_json::from_str(&plan).unwrap();

@@ -11,7 +11,8 @@ use job::{Devices, JobFold, SitePlan};
 use journal::{EntryHash, Incarnation, PhotoHash, Sealed, Value};
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
-use std::collections::BTreeSet;
+use std::collections::btree_map::Entry;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
 
 /// Raise it whenever views are folded otherwise than before: a store that holds older ones makes them anew when opened.
@@ -48,33 +49,40 @@ pub(crate) fn add(t: &Transaction<'_>, entries: &[Sealed]) -> Result<BTreeSet<St
     if entries.is_empty() {
         return Ok(BTreeSet::new());
     }
-    let names = rows::devices(t)?;
-    let before = Limits::of(t)?;
-    let counts = |s: &&Sealed| s.entry.seq <= before.of_series(&s.entry.incarnation);
-    let mut touched = index(t, entries.iter().filter(counts))?;
-    let mut spoken = false;
-    for sealed in entries.iter().filter(|s| s.entry.kind == job::standing::STANDING) {
-        add_statement(t, sealed)?;
-        spoken = true;
+    let statement = |s: &&Sealed| s.entry.kind == job::standing::STANDING;
+    // An ordinary save begins no series and says nothing of one: it asks how far its own counts, and nothing else.
+    let spoken = entries.iter().any(|s| statement(&s));
+    let begun = entries.iter().any(|s| s.entry.kind == journal::chain::SERIES_BEGIN);
+    let names = if spoken || begun { Some(rows::devices(t)?) } else { None };
+    let before = if spoken { Some(Limits::of(t)?) } else { None };
+    let mut limits: BTreeMap<Incarnation, u64> = BTreeMap::new();
+    for sealed in entries {
+        if let Entry::Vacant(new) = limits.entry(sealed.entry.incarnation) {
+            let limit = standing::limit(t, new.key())?;
+            new.insert(limit);
+        }
     }
-    if spoken {
+    let counts = |s: &&Sealed| limits.get(&s.entry.incarnation).is_some_and(|limit| s.entry.seq <= *limit);
+    let mut touched = index(t, entries.iter().filter(counts))?;
+    entries.iter().filter(statement).try_for_each(|s| add_statement(t, s))?;
+    if let Some(before) = before {
         touched.join(standing::judge(t, &before)?);
     }
-    settle(t, touched, &names)
+    settle(t, touched, names.as_ref())
 }
 
 /// After series came to count otherwise: the plan, the names and the views.
 pub(crate) fn after_standing(t: &Transaction<'_>, touched: Touched, names: &Devices) -> Result<(), StoreError> {
-    settle(t, touched, names).map(drop)
+    settle(t, touched, Some(names)).map(drop)
 }
 
-/// Chooses the plan and folds what was touched. `names` as they were before.
-fn settle(t: &Transaction<'_>, touched: Touched, names: &Devices) -> Result<BTreeSet<String>, StoreError> {
+/// Chooses the plan and folds what was touched. `names` as they were before, where they may have changed.
+fn settle(t: &Transaction<'_>, touched: Touched, names: Option<&Devices>) -> Result<BTreeSet<String>, StoreError> {
     // A server's series and its plan may arrive in either order, so a new series can make a plan count.
     let new_plan = (touched.plan || touched.device || touched.standing) && choose_plan(t)?;
     let devices = rows::devices(t)?;
     let mut jobs = touched.jobs;
-    if touched.all || new_plan || devices != *names {
+    if touched.all || new_plan || names.is_some_and(|names| devices != *names) {
         // Those touched stay among them: a job of which nothing counts any more loses its view.
         jobs.append(&mut all_jobs(t)?);
     }

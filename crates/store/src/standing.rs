@@ -155,7 +155,7 @@ impl Limits {
 }
 
 /// How far one series counts.
-fn limit(c: &Connection, incarnation: &Incarnation) -> Result<u64, StoreError> {
+pub(crate) fn limit(c: &Connection, incarnation: &Incarnation) -> Result<u64, StoreError> {
     if trust(c)?.is_none() {
         return Ok(ALL);
     }
