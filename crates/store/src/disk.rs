@@ -100,7 +100,19 @@ pub trait Lock: Send + Sync + Debug {}
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Real;
 
-impl Lock for std::fs::File {}
+/// The lock of the real disk. Let go of by name: a program that is being started by another thread holds, for a moment, a
+/// second descriptor of the same file, and closing ours alone would leave the folder locked for that moment.
+#[derive(Debug)]
+struct Held(std::fs::File);
+
+impl Lock for Held {}
+
+impl Drop for Held {
+    fn drop(&mut self) {
+        // Should this fail, the closing that follows lets go all the same.
+        let _ = fs4::FileExt::unlock(&self.0);
+    }
+}
 
 impl DiskFile for std::fs::File {
     fn sync(&mut self) -> io::Result<()> {
@@ -219,9 +231,29 @@ impl Disk for Real {
     fn lock(&self, path: &Path) -> io::Result<Box<dyn Lock>> {
         let file = std::fs::File::options().create(true).truncate(false).write(true).open(path)?;
         match fs4::FileExt::try_lock(&file) {
-            Ok(()) => Ok(Box::new(file)),
+            Ok(()) => Ok(Box::new(Held(file))),
             Err(fs4::TryLockError::WouldBlock) => Err(io::ErrorKind::WouldBlock.into()),
             Err(fs4::TryLockError::Error(e)) => Err(e),
         }
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_folder_is_free_at_once_though_a_child_process_still_holds_the_descriptor() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("lock");
+        let file = std::fs::File::create(&path).unwrap();
+        fs4::FileExt::try_lock(&file).unwrap();
+        // What a child has between its fork and its exec.
+        let child = file.try_clone().unwrap();
+        assert!(Real.lock(&path).is_err());
+        drop(Held(file));
+        assert!(Real.lock(&path).is_ok());
+        drop(child);
     }
 }
