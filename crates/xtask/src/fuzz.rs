@@ -10,6 +10,8 @@ use std::time::Instant;
 
 /// Seconds for each target in the test command.
 const SMALL: u64 = 30;
+/// What chance begins with in the test command, so that a change is asked the same twice; `prove` begins anew each time.
+const SEED: u64 = 1;
 
 /// True where the nightly toolchain stands that the coverage of libFuzzer needs.
 fn nightly(place: &Place) -> bool {
@@ -38,7 +40,7 @@ pub fn small(place: &Place) -> Option<bool> {
         println!("not fuzzed beyond the committed corpus: no nightly toolchain stands here (`rustup toolchain install nightly`)");
         return None;
     }
-    Some(each(place, SMALL).is_some_and(|all| all.iter().all(|target| target.well)))
+    Some(each(place, SMALL, Some(SEED)).is_some_and(|all| all.iter().all(|target| target.well)))
 }
 
 /// Each target for its share of the time.
@@ -50,7 +52,9 @@ pub fn large(place: &Place, seconds: u64, file: &Path) -> Result<bool, Stop> {
     let start = Instant::now();
     // Two at a time.
     let share = (seconds * 2 / targets(place).len().max(1) as u64).max(10);
-    let Some(all) = each(place, share) else { return Err(Stop::new("the fuzzers could not be built; the compiler's words are above.")) };
+    let Some(all) = each(place, share, None) else {
+        return Err(Stop::new("the fuzzers could not be built; the compiler's words are above."));
+    };
     let runs: Vec<(String, u64)> = all.iter().map(|t| (format!("inputs tried on {}", t.name), t.runs)).collect();
     let counts: Vec<(&str, u64)> = runs.iter().map(|(what, n)| (what.as_str(), *n)).collect();
     let failures: Vec<String> = all.iter().filter(|t| !t.well).map(|t| format!("{}: see target/proofs/found", t.name)).collect();
@@ -72,7 +76,7 @@ struct Fuzzed {
 }
 
 /// Builds all fuzzers and runs them two at a time; `None` where they cannot be built.
-fn each(place: &Place, seconds: u64) -> Option<Vec<Fuzzed>> {
+fn each(place: &Place, seconds: u64, seed: Option<u64>) -> Option<Vec<Fuzzed>> {
     let folder = place.target.join("fuzz");
     if !run::watched(plain(place, "sh").args(["fuzz/run.sh", "build"]).env("CARGO_TARGET_DIR", &folder), |_| ()) {
         return None;
@@ -83,7 +87,7 @@ fn each(place: &Place, seconds: u64) -> Option<Vec<Fuzzed>> {
     let mut all = Vec::new();
     for pair in targets(place).chunks(2) {
         let running: Vec<_> = std::thread::scope(|scope| {
-            let threads: Vec<_> = pair.iter().map(|name| scope.spawn(|| one(place, &programs, name, seconds))).collect();
+            let threads: Vec<_> = pair.iter().map(|name| scope.spawn(|| one(place, &programs, name, seconds, seed))).collect();
             threads.into_iter().filter_map(|thread| thread.join().ok()).collect()
         });
         all.extend(running);
@@ -91,12 +95,13 @@ fn each(place: &Place, seconds: u64) -> Option<Vec<Fuzzed>> {
     Some(all)
 }
 
-fn one(place: &Place, programs: &Path, name: &str, seconds: u64) -> Fuzzed {
+fn one(place: &Place, programs: &Path, name: &str, seconds: u64, seed: Option<u64>) -> Fuzzed {
     // What is found goes into a folder outside the checkout's files: a run never changes the corpus.
     let found = place.target.join("proofs").join("found").join(name);
     let made = std::fs::create_dir_all(&found);
     let mut command = place.command(&programs.join(name).to_string_lossy());
     command.args([&format!("-max_total_time={seconds}"), "-timeout=10", "-rss_limit_mb=1024", "-print_final_stats=1"]);
+    command.args(seed.map(|seed| format!("-seed={seed}")));
     command.arg(format!("-artifact_prefix={}/failed-", found.display())).arg(&found).arg(place.root.join("fuzz/corpus").join(name));
     let output = made.and_then(|()| command.stdin(Stdio::null()).output());
     let (runs, well) = match output {

@@ -31,12 +31,28 @@ impl Budget {
         done < self.count.unwrap_or(small) || self.until.is_some_and(|until| Instant::now() < until)
     }
 
-    /// The seed of case `n`: well spread, and the same in every run.
+    /// The seed of case `n`: well spread, the same in every run, and another for another seed of the budget.
     pub const fn case(&self, n: u64) -> u64 {
-        // SplitMix64 (Steele, Lea, Flood 2014).
-        let mut z = self.seed.wrapping_mul(0x9e37_79b9_7f4a_7c15).wrapping_add(n.wrapping_mul(0x9e37_79b9_7f4a_7c15));
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^ (z >> 31)
+        mixed(mixed(self.seed).wrapping_add(n))
+    }
+}
+
+/// SplitMix64 (Steele, Lea, Flood 2014).
+const fn mixed(seed: u64) -> u64 {
+    let mut z = seed.wrapping_add(0x9e37_79b9_7f4a_7c15);
+    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    z ^ (z >> 31)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn two_seeds_of_a_budget_share_no_cases() {
+        let cases = |seed| (0..1000).map(move |n| Budget { seed, ..Budget::small() }.case(n));
+        let all: std::collections::BTreeSet<u64> = [1, 2, 7, 11, 1_790_000_000].into_iter().flat_map(cases).collect();
+        assert_eq!(all.len(), 5000);
     }
 }

@@ -172,7 +172,7 @@ pub fn planted_disk(budget: &Budget) -> Figure {
         let mut figure = Figure::default();
         let flow = *FLOWS.iter().find(|f| f.name == bug.flow).expect("a flow of that name");
         figure.add("bugs planted", 1);
-        for n in 0..4 {
+        for n in 0..20 {
             let depth = Depth { sector: 512, whole: 6, random: 4, most: 500, until: None };
             if let Some((images, _)) = cuts::caught(&Machine::new(), flow, round(budget, n), bug.lies, bug.hasty, depth) {
                 figure.add("bugs caught", 1);

@@ -257,7 +257,7 @@ fn note(told: &Told, figure: &mut Figure) {
 
 /// Part `oracle`.
 pub fn oracle_part(budget: &Budget) -> Figure {
-    crate::sim::two_threads(budget, "entries", 20_000, |seed, figure| {
+    crate::sim::two_threads(budget, "entries", 200_000, |seed, figure| {
         let mut rng = Rng::new(seed);
         let (devices, length) = (2 + rng.below(3), 20 + rng.below(80));
         let journal = Journal::new(seed, devices).live(length);

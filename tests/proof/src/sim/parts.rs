@@ -58,7 +58,7 @@ fn told(script: &Script, ran: &Ran) -> Option<String> {
 }
 
 /// Schedules in an ordinary run of the tests.
-const SMALL: u64 = 200;
+const SMALL: u64 = 2_000;
 
 /// Part `sim`.
 pub fn sim_part(budget: &Budget) -> Figure {
