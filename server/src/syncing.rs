@@ -207,7 +207,7 @@ pub async fn photo_state(State(app): State<App>, Path(hash): Path<String>) -> Re
     let hash = photo_hash(&hash)?;
     let now_ms = app.wall_ms();
     app.with(move |t| {
-        let held = t.store.photos().upload_offset(&hash).map_err(store_fault)?;
+        let held = t.store.upload_state(&hash).map_err(store_fault)?;
         Ok(photo_reply(t, hash, held, now_ms))
     })
     .await
@@ -245,7 +245,6 @@ pub async fn photo_piece(
     let held = off_thread(move || take_piece(&photos, &hash, piece, &bytes)).await?;
     let now_ms = app.wall_ms();
     app.with(move |t| {
-        let mut held = held;
         // More than the piece says there is: it or an earlier one told a false length. The hash decides, and what does not fit goes.
         if !held.complete && held.offset >= piece.total {
             match t.store.upload_finish(&hash) {
@@ -253,8 +252,8 @@ pub async fn photo_piece(
                 Err(StoreError::UploadHash) => crate::log(&format!("photo {hash} arrived damaged and is asked for again")),
                 other => other.map_err(store_fault)?,
             }
-            held = t.store.photos().upload_offset(&hash).map_err(store_fault)?;
         }
+        let held = t.store.upload_state(&hash).map_err(store_fault)?;
         Ok(photo_reply(t, hash, held, now_ms))
     })
     .await

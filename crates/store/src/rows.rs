@@ -161,6 +161,11 @@ pub(crate) fn drop_mentioned(c: &Connection, photos: &mut BTreeSet<PhotoHash>) -
     Ok(())
 }
 
+/// True for a photo noted as being on this disk.
+pub(crate) fn is_photo_here(c: &Connection, photo: &PhotoHash) -> Result<bool, StoreError> {
+    Ok(c.prepare_cached("SELECT 1 FROM photo_here WHERE photo = ?1")?.exists([photo.0])?)
+}
+
 /// Photos noted as being on this disk, with their length.
 pub(crate) fn photos_here(c: &Connection) -> Result<BTreeMap<PhotoHash, u64>, StoreError> {
     let mut statement = c.prepare_cached("SELECT photo, bytes FROM photo_here")?;

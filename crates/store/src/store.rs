@@ -8,6 +8,7 @@ use crate::project;
 use crate::read::Reader;
 use crate::rows;
 use crate::sums;
+use crate::uploads::Upload;
 use crate::wal::LogState;
 use journal::{EntryHash, Incarnation, PhotoHash, Sealed, SiteId, Tail};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
@@ -203,6 +204,20 @@ impl Store {
     pub fn upload_finish(&mut self, photo: &PhotoHash) -> Result<(), StoreError> {
         let bytes = self.reader.photos().upload_finish(photo)?;
         self.change(|t, _| photo_here(t, photo, bytes))
+    }
+
+    /// How much of a photo is here, for an answer that may be a receipt: what is complete also stands in the list of photos, and
+    /// its name is synced, on return. A disk that was full in the middle of [`Store::upload_finish`] may have left it out.
+    ///
+    /// # Errors
+    /// As [`Store::append`]; then no receipt may be given.
+    pub fn upload_state(&mut self, photo: &PhotoHash) -> Result<Upload, StoreError> {
+        let held = self.reader.photos().upload_offset(photo)?;
+        if held.complete && !rows::is_photo_here(self.reader.connection()?, photo)? {
+            self.reader.photos().sync_names([photo].into_iter())?;
+            self.change(|t, _| photo_here(t, photo, held.offset))?;
+        }
+        Ok(held)
     }
 
     /// Brings the list of photos in line with the files. Called when the store is opened; writes only what differs.

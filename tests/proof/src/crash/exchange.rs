@@ -130,8 +130,8 @@ fn answer(store: &mut Store, key: &SigningKey, step: &Step) -> Result<(Reply, Ve
     })
 }
 
-fn photo_reply(store: &Store, key: &SigningKey, photo: &PhotoHash) -> Result<(Reply, Vec<Fact>), StoreError> {
-    let held = store.upload_offset(photo)?;
+fn photo_reply(store: &mut Store, key: &SigningKey, photo: &PhotoHash) -> Result<(Reply, Vec<Fact>), StoreError> {
+    let held = store.upload_state(photo)?;
     let receipt = held.complete.then(|| PhotoReceipt::sign(key, *photo, held.offset, NOW));
     let facts = if held.complete { vec![Fact::Photo(*photo)] } else { Vec::new() };
     Ok((Reply::Photo(PhotoReply { offset: held.offset, complete: held.complete, receipt }), facts))

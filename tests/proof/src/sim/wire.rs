@@ -123,7 +123,7 @@ pub fn answer(node: &mut Node, request: &Request, now_ms: i64, planted: Option<P
             Ok((200, server_side::encode_pull(&entries, more)))
         }
         Route::Offset(photo) => {
-            let held = store.photos().upload_offset(&photo)?;
+            let held = store.upload_state(&photo)?;
             Ok((200, json(&photo_reply(&key, photo, held, now_ms))))
         }
         Route::Put(photo, offset, total) => put(store, photo, offset, total, &request.body, &key, now_ms, planted),
@@ -201,8 +201,8 @@ fn put(
             Err(StoreError::UploadHash) => {}
             other => other?,
         }
-        held = store.photos().upload_offset(&photo)?;
     }
+    let held = store.upload_state(&photo)?;
     Ok((200, json(&photo_reply(key, photo, held, now_ms))))
 }
 

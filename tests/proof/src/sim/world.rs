@@ -192,6 +192,11 @@ impl World {
     /// # Errors
     /// Where something is refused that must not be.
     pub fn say(&mut self, n: usize, person: &str, drafts: Vec<Draft>) -> Sound<Option<Vec<Sealed>>> {
+        // As the tablet does: where the disk refused the first entry of a series, it comes before the next one.
+        let begins = drafts.first().is_some_and(|d| d.kind == "series-begin");
+        if !begins && !self.nodes[n].durable.contains_key(&self.nodes[n].series()) && !self.begin(n)? {
+            return Ok(None);
+        }
         let now_ms = self.now_ms;
         let built = self.nodes[n].build(person, drafts, now_ms);
         let made = built.and_then(|tx| self.nodes[n].store().append(&tx).map(|()| tx));
