@@ -159,6 +159,30 @@ fn a_copied_tablet_is_told_and_both_versions_are_kept() {
     }
 }
 
+/// The trailer's disk was lost, a tablet that was set back came first, and only a third one still has what it wrote before.
+#[test]
+fn a_version_that_only_another_tablet_has_is_kept_by_the_trailer_too() {
+    for (sizes, after) in [(vec![2], 1), (vec![1, 1], 1), (vec![3, 2], 2), (vec![1, 4], 3)] {
+        let (mut first, mut trailer) = (Tablet::new(1), Trailer::default());
+        let old = first.clone();
+        sizes.iter().for_each(|n| first.write(*n, 10));
+        run(&mut first, &mut trailer, &mut iter::empty()).expect("clean");
+        let mut witness = Tablet::new(2);
+        run(&mut witness, &mut trailer, &mut iter::empty()).expect("clean");
+        let mut anew = Trailer::default();
+        let mut set_back = old;
+        (0..after).for_each(|_| set_back.write(1, 11));
+        run(&mut set_back, &mut anew, &mut iter::empty()).expect("clean");
+        let outcome = run(&mut witness, &mut anew, &mut iter::empty()).expect("ends").expect("not cut");
+        let seen = &witness.books.series[&first.incarnation()].1;
+        let stands = &anew.books.series[&first.incarnation()].1;
+        let kept = seen.iter().filter(|s| anew.books.quarantine.contains_key(&s.hash) || stands.iter().any(|t| t.hash == s.hash)).count();
+        println!("{sizes:?} against {after}: {kept} of {} kept, forks {:?}", seen.len(), outcome.forks);
+        assert_eq!(kept, seen.len(), "what only the third tablet has is kept apart, all of it");
+        assert!(outcome.forks.contains(&first.incarnation()));
+    }
+}
+
 #[test]
 fn a_tablet_restored_from_an_old_copy_is_told() {
     let (mut tablet, mut trailer) = (Tablet::new(1), Trailer::default());

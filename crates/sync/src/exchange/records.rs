@@ -62,13 +62,15 @@ impl Exchange {
         self.outcome.unread_there = self.outcome.unread_there.saturating_add(reply.unread);
         self.progress.done = self.progress.done.saturating_add(reply.stored.saturating_add(reply.known));
         let apart = !reply.quarantined.is_empty();
+        // What was sent was a piece of the whole series only if that had begun before: the receipt below may show a fork.
+        let of_the_whole = self.whole.contains_key(&incarnation);
         self.outcome.quarantined.extend(reply.quarantined.into_iter().map(|q| (q.entry, q.why)));
         if let Some(receipt) = reply.receipt {
             self.confirm(local, incarnation, Some(last), receipt)?;
         }
-        if let Some(next) = self.whole.get_mut(&incarnation) {
-            *next = last.seq.saturating_add(1);
-        } else if apart {
+        if of_the_whole {
+            self.whole.insert(incarnation, last.seq.saturating_add(1));
+        } else if apart || self.whole.contains_key(&incarnation) {
             // The trailer could not merge it, perhaps for an entry further back: give it the whole series to keep.
             self.whole.insert(incarnation, 1);
         } else if self.server.seq(&incarnation) < last.seq {
