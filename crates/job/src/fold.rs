@@ -258,7 +258,7 @@ impl Names<'_> {
         let mut answers: Vec<Answer> = groups
             .into_values()
             .filter_map(|mut facts| {
-                facts.sort_by_key(|f| (self.devices.name(&f.incarnation), f.person.clone(), f.hash));
+                facts.sort_by_key(|f| (self.devices.name(&f.incarnation), f.person.clone(), f.counter, f.hash));
                 self.answer(&facts)
             })
             .collect();
@@ -304,10 +304,11 @@ impl Names<'_> {
     }
 }
 
-/// Order of the boxes: by tablet name, then person, then hash; never by time.
-fn order_key(a: &Answer) -> (Option<&str>, Option<&str>, Option<EntryHash>) {
+/// Order of the boxes: by tablet name, then person, then counter; never by time, nor by the hash, in which the time is, while
+/// anything else tells them apart.
+fn order_key(a: &Answer) -> (Option<&str>, Option<&str>, Option<u64>, Option<EntryHash>) {
     let by = a.by.first();
-    (by.map(|b| b.tablet.as_str()), by.map(|b| b.person.0.as_str()), a.entries.first().copied())
+    (by.map(|b| b.tablet.as_str()), by.map(|b| b.person.0.as_str()), by.map(|b| b.counter), a.entries.first().copied())
 }
 
 /// Kind and body that a fact says, looking through a settlement.

@@ -100,6 +100,20 @@ fn two_gaps_are_two_answers_the_larger_governs_and_nothing_is_signed() {
     assert_eq!(again.fields["gap/6"].state, FieldState::TwoAnswers, "two different settlements");
 }
 
+/// A hash holds the clock's time: an order by it would change with the clock.
+#[test]
+fn two_answers_of_one_person_stand_in_the_order_they_were_given() {
+    for n in 2..22 {
+        let mut a = Tablet::new("K2", n);
+        record_steps(&mut a, 6);
+        let given = ["20 5/8", "20 1/2", "20 9/16"].map(|typed| a.record("d-kerr", "gap/6", "gap", gap(typed), &[]));
+        let v = view(&[&a]);
+        let shown: Vec<_> = v.fields["gap/6"].answers.iter().map(|x| x.entries[0]).collect();
+        assert_eq!(shown, given, "tablet {n}");
+        assert_eq!(v.fields["gap/6"].governs, Some(0), "the largest governs wherever it stands");
+    }
+}
+
 #[test]
 fn a_settlement_by_someone_who_may_not_settles_nothing() {
     let (mut a, mut b) = (Tablet::new("K2", 2), Tablet::new("K4", 4));

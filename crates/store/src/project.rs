@@ -16,7 +16,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
 
 /// Raise it whenever views are folded otherwise than before: a store that holds older ones makes them anew when opened.
-const VERSION: u32 = 6;
+const VERSION: u32 = 7;
 const VERSION_KEY: &str = "projections";
 const PLAN: &str = "site/plan";
 const PLAN_KIND: &str = "site-plan";
