@@ -376,16 +376,16 @@ fn with_bundle(play: &mut Play<'_>) -> Result<(), StoreError> {
     bundle(play)
 }
 
-/// The whole store of another tablet in a file.
+/// The whole store of another tablet in a file: one that no other flow writes as, since the killed process plays them all.
 pub fn bundle(play: &mut Play<'_>) -> Result<(), StoreError> {
     let mut other = play.open_at("old")?;
     other.accept(trailer().1)?;
-    let mut k2 = Author::new(2, "K2");
-    other.append(&[k2.begin(), k2.open_job("a1", "K2-001", 47)].concat())?;
+    let mut k3 = Author::new(3, "K3");
+    other.append(&[k3.begin(), k3.open_job("a1", "K3-001", 47)].concat())?;
     for n in 0..2 {
         let bytes = picture(n + 10, 2500);
         let photo = other.photos().put(&bytes)?;
-        other.append(&k2.photo("a1", &photo, bytes.len()))?;
+        other.append(&k3.photo("a1", &photo, bytes.len()))?;
     }
     other.export_file(&play.at("whole.tar"))?;
     Ok(())
@@ -399,8 +399,8 @@ fn import(play: &mut Play<'_>) -> Result<(), StoreError> {
     for n in 0..2 {
         play.ack(Fact::Photo(hash(&picture(n + 10, 2500))));
     }
-    let k2 = Author::new(2, "K2").incarnation();
-    for sealed in store.read(&k2, 1, usize::MAX)? {
+    let k3 = Author::new(3, "K3").incarnation();
+    for sealed in store.read(&k3, 1, usize::MAX)? {
         play.ack(Fact::Entry(Box::new(sealed)));
     }
     let tx = k4(&store)?.note("j1", "after the import");
