@@ -128,6 +128,10 @@ fn judge(bytes: &[u8]) -> LogState {
     if bytes.is_empty() {
         return LogState::Sound;
     }
+    // Its length was given to it and nothing of what was to stand in it: the power went within the first write of all.
+    if bytes.iter().all(|byte| *byte == 0) {
+        return LogState::Torn;
+    }
     let Some((big, page, salts, mut running)) = header(bytes) else {
         // Nothing of it is read then, however much there was.
         let frames = bytes.len().saturating_sub(HEADER) / (FRAME + 512);
@@ -203,6 +207,13 @@ mod tests {
         }
         assert!(torn > 0 && damaged > torn);
         println!("a log of {} bytes, 7 writes: {damaged} flips seen as damage, {torn} as damage or a write cut short", bytes.len());
+    }
+
+    #[test]
+    fn a_log_that_was_only_given_its_length_is_not_called_damaged() {
+        for len in [1, HEADER, 4_152, 8_272, 100_000] {
+            assert_eq!(judge(&vec![0; len]), LogState::Torn, "{len} bytes");
+        }
     }
 
     #[test]
