@@ -245,8 +245,11 @@ pub async fn photo_piece(
     let held = off_thread(move || take_piece(&photos, &hash, piece, &bytes)).await?;
     let now_ms = app.wall_ms();
     app.with(move |t| {
+        if !held.complete && held.offset < piece.total {
+            return Ok(photo_reply(t, hash, held, now_ms));
+        }
         // More than the piece says there is: it or an earlier one told a false length. The hash decides, and what does not fit goes.
-        if !held.complete && held.offset >= piece.total {
+        if !held.complete {
             match t.store.upload_finish(&hash) {
                 // The bytes are gone here and safe on the tablet, which begins anew at the offset told.
                 Err(StoreError::UploadHash) => crate::log(&format!("photo {hash} arrived damaged and is asked for again")),

@@ -1,6 +1,7 @@
 //! How much a part may do.
 
 use std::time::{Duration, Instant};
+use store::testkit::machine::spread;
 
 /// How much a part may do. Randomness comes from the seed alone, so a run can be played again.
 #[derive(Clone, Copy, Debug)]
@@ -33,16 +34,8 @@ impl Budget {
 
     /// The seed of case `n`: well spread, the same in every run, and another for another seed of the budget.
     pub const fn case(&self, n: u64) -> u64 {
-        mixed(mixed(self.seed).wrapping_add(n))
+        spread(spread(self.seed).wrapping_add(n))
     }
-}
-
-/// SplitMix64 (Steele, Lea, Flood 2014).
-const fn mixed(seed: u64) -> u64 {
-    let mut z = seed.wrapping_add(0x9e37_79b9_7f4a_7c15);
-    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-    z ^ (z >> 31)
 }
 
 #[cfg(test)]

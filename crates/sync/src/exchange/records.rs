@@ -62,18 +62,18 @@ impl Exchange {
         self.outcome.unread_there = self.outcome.unread_there.saturating_add(reply.unread);
         self.progress.done = self.progress.done.saturating_add(reply.stored.saturating_add(reply.known));
         let apart = !reply.quarantined.is_empty();
-        // What was sent was a piece of the whole series only if that had begun before: the receipt below may show a fork.
-        let of_the_whole = self.whole.contains_key(&incarnation);
         self.outcome.quarantined.extend(reply.quarantined.into_iter().map(|q| (q.entry, q.why)));
+        if let Some(next) = self.whole.get_mut(&incarnation) {
+            *next = last.seq.saturating_add(1);
+        } else if apart {
+            // The trailer could not merge it, perhaps for an entry further back: give it the whole series to keep.
+            self.whole.insert(incarnation, 1);
+        }
+        // After the step along the whole series: where the receipt shows a fork, that begins with its first entry.
         if let Some(receipt) = reply.receipt {
             self.confirm(local, incarnation, Some(last), receipt)?;
         }
-        if of_the_whole {
-            self.whole.insert(incarnation, last.seq.saturating_add(1));
-        } else if apart || self.whole.contains_key(&incarnation) {
-            // The trailer could not merge it, perhaps for an entry further back: give it the whole series to keep.
-            self.whole.insert(incarnation, 1);
-        } else if self.server.seq(&incarnation) < last.seq {
+        if !self.whole.contains_key(&incarnation) && self.server.seq(&incarnation) < last.seq {
             self.push_over.insert(incarnation);
         }
         Ok(())

@@ -1,5 +1,7 @@
 //! Chance from one number.
 
+use store::testkit::machine::spread;
+
 /// SplitMix64 (Steele, Lea, Flood 2014): small, quick, and the same on every machine.
 #[derive(Clone, Debug)]
 pub struct Rng(u64);
@@ -12,11 +14,9 @@ impl Rng {
 
     /// The next number.
     pub const fn next(&mut self) -> u64 {
+        let drawn = spread(self.0);
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^ (z >> 31)
+        drawn
     }
 
     /// A number below `n`, or 0 where there is none.
